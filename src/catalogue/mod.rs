@@ -1,0 +1,1 @@
+//! Keeps lots, specimens and their history; loses nothing.

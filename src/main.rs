@@ -1,0 +1,3 @@
+//! The command line: declares it and chains rooms.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! Gives the data back: CSV, JSON Lines, labels, archives.

@@ -1,0 +1,1 @@
+//! Shows drafts to a person, who settles them.
