@@ -82,36 +82,36 @@ form!(
         r"(?:(?i:\b(?P<lab>lat(?:itude)?|lon(?:g(?:itude)?)?|länge|breite)\b)[.:=, ]*)?",
         r"(?:(?P<hb>\b(?:[NSEWOØ]|[Nn]orth|[Ss]outh|[Ee]ast|[Ww]est|Nord|Ost|Ouest|Sud|Süd)(?:\b|_)\.?|\b[NSEW])\s*)?",
         r"(?P<sign>[-−–+])?",
-        r"(?P<d>\d{1,4})(?:[.,](?P<df>\d+))?",
+        r"(?P<d>[0-9]{1,4})(?:[.,](?P<df>[0-9]+))?",
         r"(?P<ds>\s*(?:[°º˚*ᵒ⁰o]|deg(?:rees|\.)?|['’′]))?",
-        r"(?:\s*(?P<m>[0-9]{1,2})(?:[.,](?P<mf>\d+))?(?P<ms>\s*(?:['’′´`‘]|min(?:utes)?\b\.?|m\b))?",
-        r#"(?:\s*(?P<s>[0-9]{1,2})(?:[.,](?P<sf>\d+))?(?P<ss>\s*(?:["”″“]|['’′´]{1,2}|sec(?:onds)?\b\.?|s\b))?)?)?"#,
+        r"(?:\s*(?P<m>[0-9]{1,2})(?:[.,](?P<mf>[0-9]+))?(?P<ms>\s*(?:['’′´`‘]|min(?:utes)?\b\.?|m\b))?",
+        r#"(?:\s*(?P<s>[0-9]{1,2})(?:[.,](?P<sf>[0-9]+))?(?P<ss>\s*(?:["”″“]|['’′´]{1,2}|sec(?:onds)?\b\.?|s\b))?)?)?"#,
         r"(?:\s*(?P<ha>[NSEWO]|[Nn]orth|[Ss]outh|[Ee]ast|[Ww]est|Nord|Ost|Ouest|Sud|Süd)(?P<hadot>\.?)(?:[^A-Za-z]|$))?"
     )
 );
 form!(
     utm_form,
     concat!(
-        r"(?i:\bUTM\b[:. ]*)?(?i:\bzone\s*)?\b(?P<zone>[1-5]?\d|60)\s*(?P<band>[C-HJ-NP-X])?\b[\s,:;]*",
-        r"(?:(?i:east(?:ing)?|e)[:.= ]*)?0?(?P<e>[1-9]\d{5})(?:\.\d+)?\s*(?:m?\s*E\b|m\b)?[\s,;/]*",
-        r"(?:(?i:north(?:ing)?|n)[:.= ]*)?(?P<n>\d{6,7})(?:\.\d+)?(?:\s*m?\s*N\b)?"
+        r"(?i:\bUTM\b[:. ]*)?(?i:\bzone\s*)?\b(?P<zone>[1-5]?[0-9]|60)\s*(?P<band>[C-HJ-NP-X])?\b[\s,:;]*",
+        r"(?:(?i:east(?:ing)?|e)[:.= ]*)?0?(?P<e>[1-9][0-9]{5})(?:\.[0-9]+)?\s*(?:m?\s*E\b|m\b)?[\s,;/]*",
+        r"(?:(?i:north(?:ing)?|n)[:.= ]*)?(?P<n>[0-9]{6,7})(?:\.[0-9]+)?(?:\s*m?\s*N\b)?"
     )
 );
 form!(
     mgrs_form,
-    r"\b(?P<zone>[1-5]?\d|60)\s?(?P<band>[C-HJ-NP-X])\s?(?P<square>[A-HJ-NP-Z][A-HJ-NP-V])\s?(?P<e>\d{1,10})(?:\s(?P<n>\d{1,5}))?\b"
+    r"\b(?P<zone>[1-5]?[0-9]|60)\s?(?P<band>[C-HJ-NP-X])\s?(?P<square>[A-HJ-NP-Z][A-HJ-NP-V])\s?(?P<e>[0-9]{1,10})(?:\s(?P<n>[0-9]{1,5}))?\b"
 );
 form!(
     township,
     concat!(
-        r"(?i)(?:(?P<quarter0>(?:[NSEW]{1,2}\s?(?:1/4|¼|½|1/2)?,?\s*(?:of\s+)?){1,3}\s*)?\bsec(?:tions?|t)?\b[.,: ]*(?P<s0>\d{1,2})\s*(?P<q0>[NSEW]{1,2}\b)?[,;: ]*)?",
-        r"\bT\.?\s?(?P<t>\d{1,3})\s?(?P<tn>[NS])\b\.?[,;: ]*\s*R\.?\s?(?P<r>\d{1,3})\s?(?P<rw>[EW])\b",
-        r"(?:[.,;: ]*\s*(?:sec(?:tions?|t)?|S)[.,: ]*(?P<s1>\d{1,2})\b(?:[,;: ]*(?:[NSEW]{1,2}\s?(?:1/4|¼|1/2|½)(?:\s+of)?[,;: ]*)*(?:\b[NSEW]{2}\b)?)?)?"
+        r"(?i)(?:(?P<quarter0>(?:[NSEW]{1,2}\s?(?:1/4|¼|½|1/2)?,?\s*(?:of\s+)?){1,3}\s*)?\bsec(?:tions?|t)?\b[.,: ]*(?P<s0>[0-9]{1,2})\s*(?P<q0>[NSEW]{1,2}\b)?[,;: ]*)?",
+        r"\bT\.?\s?(?P<t>[0-9]{1,3})\s?(?P<tn>[NS])\b\.?[,;: ]*\s*R\.?\s?(?P<r>[0-9]{1,3})\s?(?P<rw>[EW])\b",
+        r"(?:[.,;: ]*\s*(?:sec(?:tions?|t)?|S)[.,: ]*(?P<s1>[0-9]{1,2})\b(?:[,;: ]*(?:[NSEW]{1,2}\s?(?:1/4|¼|1/2|½)(?:\s+of)?[,;: ]*)*(?:\b[NSEW]{2}\b)?)?)?"
     )
 );
 form!(
     decimals,
-    r"(?P<lat>[-−+]?\d{1,2}\.\d{2,})\s*[°º]?\s*[,;/ ]\s*(?P<lon>[-−+]?\d{1,3}\.\d{2,})\b"
+    r"(?P<lat>[-−+]?[0-9]{1,2}\.[0-9]{2,})\s*[°º]?\s*[,;/ ]\s*(?P<lon>[-−+]?[0-9]{1,3}\.[0-9]{2,})\b"
 );
 form!(
     datum_form,
@@ -205,7 +205,8 @@ fn utm(text: &str, c: &Captures) -> Option<CoordinateReading> {
         return None;
     }
     let band = c.name("band").and_then(|b| b.as_str().chars().next());
-    let said = whole.as_str().to_ascii_uppercase().contains("UTM") || whole.as_str().to_lowercase().contains("zone");
+    let said =
+        whole.as_str().to_ascii_uppercase().contains("UTM") || whole.as_str().to_lowercase().contains("zone");
     if band.is_none() && !said {
         return None;
     }
@@ -366,6 +367,7 @@ fn one_angle(text: &str, c: &Captures) -> Option<Angle> {
     let mut repairs = 0;
     let mut cost = 0.0;
     let mut degree_text = d.as_str().to_owned();
+    let mut minute_text = c.name("m").map_or(String::new(), |m| m.as_str().to_owned());
     let sign_text = c.name("ds").map(|m| m.as_str().trim().to_owned());
     let mut degree_sign = sign_text.as_deref().is_some_and(|s| !s.starts_with(['\'', '’', '′']));
     let (mut minutes, mut seconds) = (c.name("m"), c.name("s"));
@@ -381,7 +383,11 @@ fn one_angle(text: &str, c: &Captures) -> Option<Angle> {
     // N. 48° 48' W. 88° 40': with a letter in front, the one behind belongs to
     // the next angle.
     let mut end = if let Some(ha) = c.name("ha") {
-        if c.name("hb").is_some() { ha.start() } else { ha.end() + c.name("hadot").map_or(0, |p| p.as_str().len()) }
+        if c.name("hb").is_some() {
+            ha.start()
+        } else {
+            ha.end() + c.name("hadot").map_or(0, |p| p.as_str().len())
+        }
     } else {
         whole.end()
     };
@@ -412,9 +418,18 @@ fn one_angle(text: &str, c: &Captures) -> Option<Angle> {
             repairs += 1;
             cost += 0.1;
         }
-    } else if minutes.is_some() && minute_sign {
+    } else if let Some(m) = minutes
+        && minute_sign
+        && m.start() == d.end()
+    {
         // 60009.7' : the sign read as a nought.
-        let too_big = degree_text.parse::<u32>().is_ok_and(|v| v > 180 || hemisphere.is_some_and(|h| matches!(h, 'N' | 'S')) && v > 90);
+        let digits = format!("{degree_text}{}", m.as_str());
+        let split = digits.len().saturating_sub(2);
+        degree_text = digits[..split].to_owned();
+        minute_text = digits[split..].to_owned();
+        let too_big = degree_text
+            .parse::<u32>()
+            .is_ok_and(|v| v > 180 || hemisphere.is_some_and(|h| matches!(h, 'N' | 'S')) && v > 90);
         if too_big && degree_text.len() >= 2 && degree_text.ends_with('0') {
             degree_text.pop();
             repairs += 1;
@@ -443,13 +458,13 @@ fn one_angle(text: &str, c: &Captures) -> Option<Angle> {
     let mut problem = String::new();
     let mut keep_minutes = true;
     if let Some(m) = minutes {
-        let minute_value = number(m.as_str(), &fraction("mf"));
+        let minute_value = number(&minute_text, &fraction("mf"));
         if !fraction("df").is_empty() {
             // 60.1617 N 152: the next number is no minute.
             keep_minutes = false;
         } else {
             if minute_value >= 60.0 {
-                problem = format!("{} minutes cannot be; a degree has 60.", m.as_str());
+                problem = format!("{minute_text} minutes cannot be; a degree has 60.");
             }
             value += minute_value / 60.0;
             step = 10_f64.powi(-(fraction("mf").len().min(12) as i32)) / 60.0;
@@ -513,13 +528,16 @@ fn letter(text: &str) -> char {
 }
 
 fn paired(text: &str, a: &Angle, b: &Angle) -> Option<CoordinateReading> {
-    let (lat, lon) = if is_latitude(a) == Some(false) || is_latitude(b) == Some(true) { (b, a) } else { (a, b) };
+    let (lat, lon) =
+        if is_latitude(a) == Some(false) || is_latitude(b) == Some(true) { (b, a) } else { (a, b) };
     let system = if a.system == b.system { a.system } else { finer(a.system, b.system) };
     let mut reading = blank(text, a.range.start..b.range.end, system);
     reading.repairs = a.repairs + b.repairs;
     reading.confidence = 0.97 * (-(a.cost + b.cost) * 0.7).exp();
-    let said = |angle: &Angle| angle.hemisphere.is_some() || angle.signed || angle.system == System::DecimalDegrees;
-    reading.problem = [&a.problem, &b.problem].into_iter().find(|p| !p.is_empty()).cloned().unwrap_or_default();
+    let said =
+        |angle: &Angle| angle.hemisphere.is_some() || angle.signed || angle.system == System::DecimalDegrees;
+    reading.problem =
+        [&a.problem, &b.problem].into_iter().find(|p| !p.is_empty()).cloned().unwrap_or_default();
     if !reading.problem.is_empty() {
         reading.confidence *= 0.3;
         return Some(reading);
@@ -570,8 +588,10 @@ fn lone(text: &str, a: &Angle) -> Option<CoordinateReading> {
             true => reading.latitude = Some(value),
             false => reading.longitude = Some(value),
         }
-        reading.problem =
-            format!("Only the {} is given.", if reading.latitude.is_some() { "latitude" } else { "longitude" });
+        reading.problem = format!(
+            "Only the {} is given.",
+            if reading.latitude.is_some() { "latitude" } else { "longitude" }
+        );
     } else {
         reading.problem = "The label does not name the hemisphere.".into();
     }
@@ -631,7 +651,12 @@ mod tests {
 
     #[test]
     fn degree_signs_read_as_something_else_are_taken_back() {
-        for text in ["60o09.7'N, 152o36.2'W", "60*09.7'N, 152*36.2'W", "60009.7'N, 152036.2'W", "60º09.7'N 152º36.2'W"] {
+        for text in [
+            "60o09.7'N, 152o36.2'W",
+            "60*09.7'N, 152*36.2'W",
+            "60009.7'N, 152036.2'W",
+            "60º09.7'N 152º36.2'W",
+        ] {
             let r = reads(text, 60.161_667, -152.603_333);
             assert_eq!(r.repairs > 0, !text.contains('º'), "{text}");
         }
@@ -651,7 +676,10 @@ mod tests {
     #[test]
     fn utm_and_grid_references_are_converted() {
         let r = &find("UTM 12S 509500 3694500")[0];
-        assert!((r.latitude.unwrap() - 33.390).abs() < 0.01 && (r.longitude.unwrap() + 110.898).abs() < 0.01, "{r:?}");
+        assert!(
+            (r.latitude.unwrap() - 33.390).abs() < 0.01 && (r.longitude.unwrap() + 110.898).abs() < 0.01,
+            "{r:?}"
+        );
         assert_eq!(r.system, System::Utm);
         assert_eq!(r.uncertainty, Some(142.0));
         let r = &find("12S WB 0950 9450 (NAD 27)")[0];
@@ -662,7 +690,13 @@ mod tests {
 
     #[test]
     fn townships_are_kept_as_a_phrase() {
-        for text in ["T35N, R3E, S22", "sec. 8, T34N, R6E", "Sec 13 SW, T 58 S, R 81E", "Section 18NW, T61S, R81E", "T.10S., R.20E., sec. 22"] {
+        for text in [
+            "T35N, R3E, S22",
+            "sec. 8, T34N, R6E",
+            "Sec 13 SW, T 58 S, R 81E",
+            "Section 18NW, T61S, R81E",
+            "T.10S., R.20E., sec. 22",
+        ] {
             let found = find(text);
             assert_eq!(found.len(), 1, "{text} {found:?}");
             assert_eq!(found[0].system, System::TownshipRange);
@@ -674,7 +708,16 @@ mod tests {
 
     #[test]
     fn other_numbers_are_no_coordinates() {
-        for text in ["10 km.W.of", "4-IX-1978", "EMEC 609,488", "1600-1900 ft", "15 N of bridge", "3 mi. W 12", "5000' W slope", "20° C"] {
+        for text in [
+            "10 km.W.of",
+            "4-IX-1978",
+            "EMEC 609,488",
+            "1600-1900 ft",
+            "15 N of bridge",
+            "3 mi. W 12",
+            "5000' W slope",
+            "20° C",
+        ] {
             assert!(find(text).is_empty(), "{text}: {:?}", find(text));
         }
     }

@@ -415,6 +415,11 @@ impl Finder<'_> {
         cost: f32,
         best: &mut Option<Found>,
     ) {
+        let yearless = !used.iter().any(|u| matches!(u.slot, Slot::Y | Slot::F | Slot::T | Slot::X));
+        if yearless && cost > 0.0 {
+            // Nothing is left to bear a repair out.
+            return;
+        }
         let Some(more) = self.whole(pattern, first, end, used) else { return };
         let cost = cost + more;
         if cost > 1.6 {
@@ -463,7 +468,9 @@ impl Finder<'_> {
         if starts_small && before.is_some_and(char::is_alphabetic) && used[0].take.next == first + 1 {
             // AB12-3-50 is rather a number of a series than a date, ARIZ8-8-59 a
             // missing space.
-            cost += 0.2;
+            let token = &self.tokens[first - 1];
+            let lone = matches!(&self.text[token.start..token.end], "l" | "I" | "|" | "!" | "O" | "o" | "i");
+            cost += if lone { 0.5 } else { 0.2 };
         }
         // A number before a unit, a digit or a further decimal is no year.
         let last = used.last()?;
@@ -491,7 +498,9 @@ impl Finder<'_> {
                 }
                 cost += 0.1;
             }
-            Kind::Year(_) if used.len() == 1 && (unit_after || feet || tail.starts_with(char::is_alphanumeric)) => {
+            Kind::Year(_)
+                if used.len() == 1 && (unit_after || feet || tail.starts_with(char::is_alphanumeric)) =>
+            {
                 return None;
             }
             _ => {}
@@ -531,8 +540,8 @@ impl Finder<'_> {
         match slots {
             [T] => {
                 // '58, but not 5000'58 and not a bare 58.
-                let apostrophe = gap_first.apostrophe
-                    && before.is_some_and(|c| matches!(c, '\'' | '’' | '‘' | '`' | '´'));
+                let apostrophe =
+                    gap_first.apostrophe && before.is_some_and(|c| matches!(c, '\'' | '’' | '‘' | '`' | '´'));
                 let head = self.text[..self.tokens[first].start].trim_end_matches(['\'', '’', '‘', '`', '´']);
                 let free = !head.ends_with(|c: char| c.is_ascii_digit());
                 let begins = first == 0 && before.is_some_and(|c| matches!(c, '\'' | '’' | '‘' | '`'));
@@ -786,7 +795,8 @@ fn candidates(from: Point, to: Option<Point>, base: f32, rules: &DateRules) -> M
     };
     let years = years(from_year, rules);
     // The orders of day and month, each with its share.
-    let numbers = to.map_or(from.numbers, |t| [from.numbers[0].max(t.numbers[0]), from.numbers[1].max(t.numbers[1])]);
+    let numbers =
+        to.map_or(from.numbers, |t| [from.numbers[0].max(t.numbers[0]), from.numbers[1].max(t.numbers[1])]);
     let orders: Vec<(bool, f32)> = if from.numbers[0] == 0 {
         vec![(true, 1.0)]
     } else {
@@ -898,8 +908,19 @@ fn years(year: Kind, rules: &DateRules) -> Vec<(i16, f32)> {
 }
 
 const MONTHS: [&str; 13] = [
-    "", "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-    "November", "December",
+    "",
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
 ];
 
 fn impossible((year, month, day): (i16, u8, u8)) -> String {

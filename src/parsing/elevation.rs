@@ -40,13 +40,13 @@ fn forms() -> &'static [Regex; 2] {
     FORMS.get_or_init(|| {
         const LABEL: &str = r"(?P<label>\b(?:elev(?:ation)?|alt(?:itude)?|altit|el|höhe|hoehe|quota|hauteur)\b[.:,; ]*\s*(?:at\s+|of\s+)?)?";
         const ABOUT: &str = r"(?P<about>\b(?:about|approx(?:imately)?\.?|ca\.?|c\.|circa|around|env(?:iron)?\.?)\s*|[~±]\s*)?";
-        const NUMBER: &str = r"[0-9OolI][0-9OolI]{0,2}(?:[.,' ]?[0-9OolI]{3}|[0-9OolI]{0,2})(?:\.\d)?";
-        const UNIT: &str = r"(?:m(?:et(?:er|re)s?)?\b\.?|mt?s\b\.?|msl\b|(?:ft|feet|foot|f\.t)\b\.?|['’′´](?:[^'’′\d]|$)|pieds\b|fuss\b)";
+        const NUMBER: &str = r"[0-9OolI][0-9OolI]{0,2}(?:[.,' ]?[0-9OolI]{3}|[0-9OolI]{0,2})(?:\.[0-9])?";
+        const UNIT: &str = r"(?:m(?:et(?:er|re)s?)?\b\.?|mt?s\b\.?|msl\b|(?:ft|feet|foot|f\.t)\b\.?|['’′´](?:[^'’′0-9]|$)|pieds\b|fuss\b)";
         let forward = format!(
             r"(?i){LABEL}{ABOUT}(?P<a>{NUMBER})\s*(?P<ua>(?:m|ft|feet|['’′])\.?)?\s*(?:(?:-|–|—|\bto\b|\bbis\b)\s*(?P<b>{NUMBER})\s*)?(?P<unit>{UNIT})"
         );
         let backward = format!(
-            r"(?i){LABEL}(?:\(\s*(?P<unit>m|ft|feet)\.?\s*\)|(?P<unit2>m\.s\.m|m))[.:]?\s*{ABOUT}(?P<a>\d{{1,5}})(?:\s*[-–]\s*(?P<b>\d{{1,5}}))?\b"
+            r"(?i){LABEL}(?:\(\s*(?P<unit>m|ft|feet)\.?\s*\)|(?P<unit2>m\.s\.m|m))[.:]?\s*{ABOUT}(?P<a>[0-9]{{1,5}})(?:\s*[-–]\s*(?P<b>[0-9]{{1,5}}))?\b"
         );
         let regex = |r: &str| Regex::new(r).expect("a fixed expression, read by the tests");
         [regex(&forward), regex(&backward)]
@@ -65,7 +65,9 @@ pub fn find(text: &str) -> Vec<ElevationReading> {
         while let Some(c) = form.captures_at(text, at) {
             let Some(whole) = c.get(0) else { break };
             match reading(text, &c, backward == 1) {
-                Some(r) if !found.iter().any(|f| f.bytes.start < r.bytes.end && r.bytes.start < f.bytes.end) => {
+                Some(r)
+                    if !found.iter().any(|f| f.bytes.start < r.bytes.end && r.bytes.start < f.bytes.end) =>
+                {
                     at = r.bytes.end;
                     found.push(r);
                 }
@@ -97,7 +99,9 @@ fn reading(text: &str, c: &regex::Captures, backward: bool) -> Option<ElevationR
         return None;
     }
     let (unit_text, mut end) = match (c.name("unit"), c.name("unit2")) {
-        (Some(u), _) | (None, Some(u)) => (u.as_str().to_lowercase(), if backward { c.get(0)?.end() } else { u.end() }),
+        (Some(u), _) | (None, Some(u)) => {
+            (u.as_str().to_lowercase(), if backward { c.get(0)?.end() } else { u.end() })
+        }
         _ => return None,
     };
     let quote = unit_text.starts_with(['\'', '’', '′', '´']);
@@ -126,12 +130,43 @@ fn reading(text: &str, c: &regex::Captures, backward: bool) -> Option<ElevationR
         let word: String = rest.chars().take_while(|c| c.is_alphabetic()).collect();
         let direction = matches!(
             word.to_lowercase().as_str(),
-            "n" | "s" | "e" | "w" | "ne" | "nw" | "se" | "sw" | "nne" | "nnw" | "ene" | "ese" | "sse" | "ssw"
-                | "wsw" | "wnw" | "north" | "south" | "east" | "west" | "from" | "off" | "along" | "past" | "of"
-                | "wide" | "long" | "tall" | "high" | "deep" | "diam" | "below" | "transect"
+            "n" | "s"
+                | "e"
+                | "w"
+                | "ne"
+                | "nw"
+                | "se"
+                | "sw"
+                | "nne"
+                | "nnw"
+                | "ene"
+                | "ese"
+                | "sse"
+                | "ssw"
+                | "wsw"
+                | "wnw"
+                | "north"
+                | "south"
+                | "east"
+                | "west"
+                | "from"
+                | "off"
+                | "along"
+                | "past"
+                | "of"
+                | "wide"
+                | "long"
+                | "tall"
+                | "high"
+                | "deep"
+                | "diam"
+                | "below"
+                | "transect"
         );
         let marked = text[end..].starts_with([',', ';', '\n']);
-        if direction && !marked && !text[end..].contains('\n') || direction && matches!(word.as_str(), "of" | "from") {
+        if direction && !marked && !text[end..].contains('\n')
+            || direction && matches!(word.as_str(), "of" | "from")
+        {
             return None;
         }
         let head = text[..c.get(0)?.start()].to_lowercase();
@@ -152,7 +187,9 @@ fn reading(text: &str, c: &regex::Captures, backward: bool) -> Option<ElevationR
     }
     let start = match about {
         Some(word) => word.start(),
-        None if backward => c.name("unit").map(|u| text[..u.start()].rfind('(').unwrap_or(u.start()))
+        None if backward => c
+            .name("unit")
+            .map(|u| text[..u.start()].rfind('(').unwrap_or(u.start()))
             .or(c.name("unit2").map(|u| u.start()))?,
         None => a.start(),
     };
@@ -239,8 +276,16 @@ mod tests {
     #[test]
     fn distances_minutes_and_depths_are_no_elevations() {
         for text in [
-            "100 m N of bridge", "60°09.7'N, 152°36.2'W", "54° 54.875' N", "10 km W", "5 mi.", "depth 20 m",
-            "no. 12345", "11 July 1951", "'58", "Det. by '61",
+            "100 m N of bridge",
+            "60°09.7'N, 152°36.2'W",
+            "54° 54.875' N",
+            "10 km W",
+            "5 mi.",
+            "depth 20 m",
+            "no. 12345",
+            "11 July 1951",
+            "'58",
+            "Det. by '61",
         ] {
             assert!(find(text).is_empty(), "{text}: {:?}", find(text));
         }

@@ -307,8 +307,18 @@ fn day_month(day: u8, month: u8, year_length: usize, year: i16, rules: &DateRule
 /// A month by its English name, its usual abbreviations or roman number.
 fn month(word: &[u8]) -> Option<u8> {
     const NAMES: [&[u8]; 12] = [
-        b"january", b"february", b"march", b"april", b"may", b"june", b"july", b"august", b"september",
-        b"october", b"november", b"december",
+        b"january",
+        b"february",
+        b"march",
+        b"april",
+        b"may",
+        b"june",
+        b"july",
+        b"august",
+        b"september",
+        b"october",
+        b"november",
+        b"december",
     ];
     if matches!(word.first()?, b'i' | b'v' | b'x' | b'I' | b'V' | b'X') {
         let mut buffer = [0_u8; 4];
@@ -341,13 +351,15 @@ fn month(word: &[u8]) -> Option<u8> {
     let name = NAMES[month - 1];
     let sept = month == 9 && word.len() == 4;
     let whole = word.len() == 3 || sept || word.len() == name.len();
-    (whole && name.len() >= word.len() && word.eq_ignore_ascii_case(&name[..word.len()])).then_some(month as u8)
+    (whole && name.len() >= word.len() && word.eq_ignore_ascii_case(&name[..word.len()]))
+        .then_some(month as u8)
 }
 
 fn general(value: &str, rules: &DateRules) -> One {
     let readings = find(value, rules);
     let [reading] = readings.as_slice() else { return One::plain(Standing::Unread) };
-    let edge = |c: char| c.is_whitespace() || matches!(c, '[' | ']' | '(' | ')' | '.' | ',' | ';' | '"' | '?');
+    let edge =
+        |c: char| c.is_whitespace() || matches!(c, '[' | ']' | '(' | ')' | '.' | ',' | ';' | '"' | '?');
     let mut end = reading.bytes.end;
     if let Some(time) = &reading.time {
         end = time.bytes.end;
@@ -377,8 +389,20 @@ mod tests {
     fn the_scanner_and_the_finder_agree() {
         let rules = DateRules::built_in();
         for value in [
-            "11 July 1951", "VII-4-54", "4-IX-1978", "7-17-32", "7/4/1932", "June 20, 1939", "19 Sep 1990",
-            "2/iii/88", "Feb 1898", "12.VII.1993", "Sept. 3, 1950", "1.1.1901", "31 June 1952", "29-ii-00",
+            "11 July 1951",
+            "VII-4-54",
+            "4-IX-1978",
+            "7-17-32",
+            "7/4/1932",
+            "June 20, 1939",
+            "19 Sep 1990",
+            "2/iii/88",
+            "Feb 1898",
+            "12.VII.1993",
+            "Sept. 3, 1950",
+            "1.1.1901",
+            "31 June 1952",
+            "29-ii-00",
         ] {
             let fast = scan(value.as_bytes(), rules);
             let slow = general(value, rules);

@@ -160,9 +160,12 @@ pub(super) fn takes(text: &str, tokens: &[Token], rules: &DateRules) -> Vec<Vec<
             }
             let plain_day = next == i + 1 && tokens[i].digits && word.len() <= 2;
             if plain_day && next < tokens.len() && tokens[next].start == tokens[i].end {
-                let ending = fold(&text[tokens[next].start..tokens[next].end]);
+                let written = &text[tokens[next].start..tokens[next].end];
+                // A lone capital is rather a misread digit: 1O.
+                let capital = written.len() == 1 && written.starts_with(char::is_uppercase);
                 if let Ok(day) = word.parse()
-                    && rules.ordinals.contains(&ending)
+                    && !capital
+                    && rules.ordinals.contains(&fold(written))
                 {
                     here.push(Take { kind: Kind::Small(day), next: next + 1, cost: 0.0 });
                 }
@@ -379,7 +382,9 @@ mod tests {
 
     #[test]
     fn roman_months_survive_look_alikes() {
-        for (word, month) in [("VII", 7), ("V1", 6), ("Vll", 7), ("viI", 7), ("X1", 11), ("ix", 9), ("VI!", 7)] {
+        for (word, month) in
+            [("VII", 7), ("V1", 6), ("Vll", 7), ("viI", 7), ("X1", 11), ("ix", 9), ("VI!", 7)]
+        {
             assert_eq!(roman(word).map(|r| r.0), Some(month), "{word}");
         }
         assert!(roman("XIIV").is_none());
@@ -389,7 +394,9 @@ mod tests {
     #[test]
     fn misread_month_names_are_costed_not_trusted() {
         let rules = DateRules::built_in();
-        for (word, month) in [("juiy", 7), ("0ct", 10), ("jnne", 6), ("5ept", 9), ("auqust", 8), ("septembcr", 9)] {
+        for (word, month) in
+            [("juiy", 7), ("0ct", 10), ("jnne", 6), ("5ept", 9), ("auqust", 8), ("septembcr", 9)]
+        {
             let (found, cost) = misread_month(word, rules).unwrap_or((0, 0.0));
             assert_eq!(found, month, "{word}");
             assert!(cost > 0.0);
