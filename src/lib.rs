@@ -25,5 +25,6 @@ pub mod parsing;
 pub mod pipeline;
 pub mod reading;
 pub mod review;
+pub mod runtime;
 pub mod settings;
 pub mod trouble;
