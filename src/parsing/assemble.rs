@@ -147,7 +147,7 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     for label in &mut labels {
         roles(label, rules);
     }
-    lone_persons(&mut labels, rules);
+    lone_persons(&mut labels, rules, &geography.1);
     let ctx_country = geography.0.country.as_ref().and_then(|c| rules.gazetteer.name(&c.code)).unwrap_or("").to_owned();
     persons_out(&labels, &mut finds);
     let event = dates_out(&mut labels, rules, &ctx_country, &mut finds);
@@ -426,7 +426,7 @@ fn marks(label: &mut Label, rules: &Rules) {
                 continue;
             }
             let number_next = label.flow.tokens.get(next).is_some_and(|n| n.kind == Kind::Number || n.is('#'));
-            let inline = matches!(key, Key::Elevation | Key::Date | Key::Coordinates | Key::Map | Key::Number) && t.capital();
+            let inline = matches!(key, Key::Elevation | Key::Date | Key::Coordinates | Key::Number) && t.capital();
             let whole = t.first && t.capital() && (m.letters >= 6 || dotted || key == Key::Date && next < count)
                 || t.first && t.capital() && key == Key::Name;
             let bracketed = label.flow.tokens.get(i.wrapping_sub(1)).is_some_and(|p| p.is('('));
@@ -474,7 +474,7 @@ fn marks(label: &mut Label, rules: &Rules) {
                 let boundary = following.clone().any(|k| matches!(label.used[k], Some(Use::Institution | Use::Heading | Use::Catalog)))
                     || matches!(label.used[following.start], Some(Use::Date | Use::Elevation))
                     || matches!(label.used[following.start], Some(Use::Coordinates)) && mark.key != Key::Locality
-                    || head.is('#') || head.is('(') && following.len() < 4
+                    || head.is('#') && mark.key != Key::Locality || head.is('(') && following.len() < 4
                     || ended && persons::at(&label.flow, rules, following.start, following.end, false).is_some()
                     || end == from && !matches!(mark.key, Key::Locality | Key::Habitat | Key::Name);
                 if boundary {
@@ -488,6 +488,9 @@ fn marks(label: &mut Label, rules: &Rules) {
     }
     for mark in &found {
         label.claim(mark.tokens.clone(), Use::Key);
+        if mark.behind {
+            label.claim(mark.content.clone(), Use::Person);
+        }
     }
     label.marks = found;
 }
@@ -563,7 +566,9 @@ fn names(label: &mut Label, rules: &Rules) {
             || (t.first || before.is_some_and(|b| b.kind == Kind::Number || b.is('.'))) && {
                 // A genus alone counts on a line of its own, with a number at most.
                 let line = label.line_tokens(t.line);
-                line.clone().filter(|k| label.flow.tokens[*k].kind == Kind::Word && label.free(*k)).count() == 1
+                let sheet = label.used.contains(&Some(Use::Heading)) || label.flow.tokens.len() <= 3;
+                let number = before.is_some_and(|b| b.kind == Kind::Number || b.is('.'));
+                (sheet || number) && line.clone().filter(|k| label.flow.tokens[*k].kind == Kind::Word && label.flow.tokens[*k].text.chars().count() > 1 && label.free(*k)).count() == 1
             };
         let used = &label.used;
         let tokens = &label.flow.tokens;
@@ -629,12 +634,12 @@ fn roles(label: &mut Label, rules: &Rules) {
         }
         let stop_next = marks.iter().map(|m| m.tokens.start).find(|s| *s >= mark.tokens.end).unwrap_or(label.flow.tokens.len());
         let team = if mark.behind {
-            team_before(label, rules, mark.tokens.start).map(|t| (t, 0.95))
+            persons::at(&label.flow, rules, mark.content.start, mark.content.end, true).map(|t| (t, 0.95))
         } else {
             role_ahead(label, rules, mark, stop_next)
         };
         let Some((team, certainty)) = team else { continue };
-        if team.tokens.clone().any(|k| matches!(label.used[k], Some(Use::Person))) {
+        if !mark.behind && team.tokens.clone().any(|k| matches!(label.used[k], Some(Use::Person))) {
             // The same person for two roles (`Coll. & det.`) or a stronger word.
             if mark.key != Key::Both {
                 continue;
@@ -685,7 +690,7 @@ fn role_ahead(label: &Label, rules: &Rules, mark: &Mark, stop: usize) -> Option<
 }
 
 /// Persons without a role word: a line of its own, beside a number or a date.
-fn lone_persons(labels: &mut [Label], rules: &Rules) {
+fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
     let collected = labels.iter().any(|l| l.teams.iter().any(|t| matches!(t.1, Some(Key::Collector | Key::Both))));
     let determined = labels.iter().any(|l| l.teams.iter().any(|t| matches!(t.1, Some(Key::Determiner | Key::Both))));
     let bracket = |label: &Label, line: usize, stems: &[&str]| {
@@ -693,7 +698,8 @@ fn lone_persons(labels: &mut [Label], rules: &Rules) {
         let first = label.flow.tokens.get(tokens.start).filter(|t| t.is('('));
         first.is_some() && label.flow.tokens[tokens].iter().any(|t| stems.iter().any(|s| squash(&t.text).starts_with(s)))
     };
-    for label in labels.iter_mut() {
+    for (l, label) in labels.iter_mut().enumerate() {
+        let place = |k: usize| evidence.iter().any(|e| e.flow == l && e.tokens.contains(&k) && e.unknown.is_none() && !e.common);
         let mut i = 0;
         while i < label.flow.tokens.len() {
             let t = &label.flow.tokens[i];
@@ -703,8 +709,11 @@ fn lone_persons(labels: &mut [Label], rules: &Rules) {
                 i += 1;
                 continue;
             }
-            let stop = (i..label.flow.tokens.len()).find(|k| !label.free(*k)).unwrap_or(label.flow.tokens.len());
-            let Some(team) = persons::at(&label.flow, rules, i, stop, false) else {
+            let stop = (i..label.flow.tokens.len()).find(|k| !label.free(*k) || place(*k)).unwrap_or(label.flow.tokens.len());
+            let team = persons::at(&label.flow, rules, i, stop, false).filter(|t| {
+                t.initials() || !label.flow.tokens[t.tokens.clone()].iter().any(|w| rules.places.place_words.contains(&squash(&w.text)))
+            });
+            let Some(team) = team else {
                 i += 1;
                 continue;
             };

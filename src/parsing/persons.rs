@@ -85,7 +85,9 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, stop: usize, loose: bool) -> Opt
         if (by_line || by_comma) && !half.initial && half.title.is_none() {
             break;
         }
-        match surname(flow, words, half.end, stop) {
+        // An initial at the start of the next line is another person's.
+        let found = surname(flow, words, half.end, stop);
+        match found {
             Some((last, next)) if half.given.is_empty() && half.title.is_none() && !loose && pending.is_empty() => {
                 let _ = (last, next);
                 break;
@@ -173,7 +175,8 @@ fn half(flow: &Flow, words: &Persons, mut i: usize, stop: usize) -> Half {
     }
     while i < stop {
         let t = &flow.tokens[i];
-        if t.kind != Kind::Word || !t.capital() {
+        // Initials do not go on in the next line: that is the next person.
+        if t.kind != Kind::Word || !t.capital() || t.first && !out.given.is_empty() {
             break;
         }
         let letters = t.text.chars().count();
@@ -184,7 +187,7 @@ fn half(flow: &Flow, words: &Persons, mut i: usize, stop: usize) -> Half {
             out.initial = true;
             i = point(i + 1);
             // `J.-P.`
-            if i + 1 < stop && flow.tokens[i].is('-') && flow.tokens[i + 1].text.chars().count() == 1 {
+            if i + 1 < stop && flow.tokens[i].is('-') && flow.tokens[i + 1].text.chars().count() == 1 && !flow.tokens[i + 1].spaced {
                 out.given.push(format!("{}.", flow.tokens[i + 1].text));
                 i = point(i + 2);
             }

@@ -176,6 +176,10 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
                 let amp = flow.tokens.get(stop + 1..stop + 4).is_some_and(|n| n.iter().any(|t| t.is('&')) && n.iter().all(|t| t.line == flow.tokens[stop].line))
                     && t.capital() && named;
                 let short = t.capital() && t.text.chars().count() <= 6 && dotted && flow.tokens.get(stop + 1).is_some_and(|n| n.last);
+                let line = flow.tokens[stop..].iter().take_while(|n| n.line == t.line).count();
+                if (stop..stop + line).any(|k| rules.before.at(flow, k, 0.0).is_some() || rules.after.at(flow, k, 0.0).is_some()) {
+                    break;
+                }
                 if !(bracket && stop == end || (amp || short) && (stop == end || depth == 0 && flow.tokens[stop-1].is(')'))) || fresh && !(bracket || amp || short) {
                     break;
                 }
