@@ -278,6 +278,13 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
     if hits.is_empty() && budget > 0.0 && (marked.is_some() || !plain && glyphs.len() <= 24) {
         hits = look(marked == Some(Rank::County), budget);
     }
+    // A short form is known only as it stands: every one is a letter or two from
+    // some other word (`Tarn`, `Tam.`).
+    hits.retain(|h| h.cost == 0.0 || h.name.chars().count() >= 5);
+    // `Co.` is County, not Colorado.
+    if marked.is_none() && !capitals && words.county_after.contains(&squash(text)) {
+        return None;
+    }
     if let Some(rank) = marked {
         hits.retain(|h| h.rank == rank || rank == Rank::County && h.rank == Rank::Division);
     } else {
