@@ -205,7 +205,9 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
                     .iter()
                     .any(|h| h.country() == "US")
             };
-            if words.county_before.contains(&key) && (!taken || known()) {
+            // `Greene County: Oconee Forest`: behind a colon it belongs to the first.
+            let colon = tokens[start - 1].is(':');
+            if words.county_before.contains(&key) && (!taken || !colon && known()) {
                 marked = Some(Rank::County);
                 start = k;
             } else if words.division_before.contains(&key) && !words.county_before.contains(&key) {
