@@ -364,7 +364,8 @@ mod tests {
         let (lat, lon) = hit.at.unwrap();
         assert!((lat - 45.74846).abs() < 0.006 && (lon - 4.84671).abs() < 0.006, "{hit:?}");
         assert_eq!((hit.division(), hit.county()), (Some("FR.84"), Some("FR.84.69")));
-        assert_eq!(g.places(&glyphs("tarnhead"), 0.0)[0].at, Some((54.41, -3.02)));
+        let (lat, lon) = g.places(&glyphs("tarnhead"), 0.0)[0].at.unwrap();
+        assert!((lat - 54.41).abs() < 1e-6 && (lon + 3.02).abs() < 1e-6, "{lat} {lon}");
     }
 
     #[test]
