@@ -254,7 +254,6 @@ fn roman(word: &str) -> Option<(u8, f32)> {
             'j' | 'J' => ('I', 0.2),
             '×' => ('X', 0.15),
             'U' | 'u' | 'Y' | 'y' => ('V', 0.35),
-            'T' => ('I', 0.5),
             _ => return None,
         };
         letters.push(letter);
