@@ -2,6 +2,10 @@
 //! from, a value, other candidates and a confidence. Rules live in
 //! `config/*.toml`; what no rule could use is kept as leftovers.
 
+pub mod coordinates;
+pub mod dates;
+pub mod elevation;
+
 use crate::geometry::Quad;
 use serde::{Deserialize, Serialize};
 
