@@ -209,7 +209,7 @@ fn over(
             Event::Begun(at) => {
                 progress.begin(&found.files[at].file_name().unwrap_or_default().to_string_lossy());
             }
-            Event::Remark(trouble) => progress.say(&format!("note: {trouble}")),
+            Event::Remark(text) => progress.say(&format!("note: {text}")),
             Event::Read(at, made) => {
                 outcome.read += 1;
                 waiting.entry(at).or_default().0.push(*made);
