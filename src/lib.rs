@@ -25,5 +25,7 @@ pub mod parsing;
 pub mod pipeline;
 pub mod reading;
 pub mod review;
+pub mod runtime;
 pub mod settings;
+pub mod steps;
 pub mod trouble;

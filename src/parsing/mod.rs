@@ -2,12 +2,39 @@
 //! from, a value, other candidates and a confidence. Rules live in
 //! `config/*.toml`; what no rule could use is kept as leftovers.
 
+mod assemble;
+pub mod confidence;
+pub mod confuse;
 pub mod coordinates;
 pub mod dates;
 pub mod elevation;
+pub mod flow;
+pub mod gazetteer;
+mod geography;
+mod lexicon;
+mod locality;
+pub mod persons;
+mod rules;
+pub mod taxa;
+
+pub use rules::Rules;
 
 use crate::geometry::Quad;
+use crate::reading::Reading;
 use serde::{Deserialize, Serialize};
+
+/// What a reading says: fields with values, candidates, confidence and the words
+/// they rest on, and the words no rule could use. Never fails: where nothing is
+/// understood every word is a leftover.
+pub fn parse(reading: &Reading, rules: &Rules) -> Parsed {
+    assemble::parse(reading, rules)
+}
+
+/// Parses typed-in text, labels separated by a blank line; `name` stands for the
+/// photograph in messages.
+pub fn parse_text(name: &str, text: &str, rules: &Rules) -> Parsed {
+    parse(&Reading::from_text(name, text), rules)
+}
 
 /// Where words stand in a reading: characters `start..end` of one line, all
 /// counted from 0.

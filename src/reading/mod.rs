@@ -1,10 +1,138 @@
 //! Reads lines of writing: text with the confidence and the alternatives of
 //! every character, by the neural reader or by Tesseract, behind one trait.
 
+pub mod ctc;
+mod neural;
+mod tesseract;
+
+pub use self::neural::{NeuralReader, of_our_trade};
+pub use self::tesseract::TesseractReader;
+
 use crate::geometry::Quad;
 use crate::intake::PhotoFacts;
-use crate::layout::Code;
+use crate::layout::{Code, Label, Page};
+use crate::settings;
+use crate::trouble::Result;
+use image::RgbImage;
 use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// The numbers of `config/reading.toml`; the file says what each does.
+#[derive(Clone, Copy, Debug, Deserialize)]
+#[allow(missing_docs)]
+pub struct ReadingRules {
+    pub line_height: u32,
+    pub widest_line: u32,
+    pub narrowest_line: u32,
+    pub turn_below: f32,
+    pub turn_gain: f32,
+    pub drop_below: f32,
+    pub alternatives: usize,
+    pub alternative_from: f32,
+}
+
+impl ReadingRules {
+    /// The built-in rules, overlaid by `folder/reading.toml`.
+    ///
+    /// # Errors
+    /// Names the user's file and what is wrong in it.
+    pub fn load(folder: Option<&Path>) -> Result<Self> {
+        settings::table("reading.toml", include_str!("../../config/reading.toml"), folder)
+    }
+
+    /// The built-in rules.
+    pub fn built_in() -> Self {
+        Self::load(None).expect("the built-in table fits")
+    }
+}
+
+/// An engine that reads lines.
+pub trait Reader {
+    /// Reads the lines of `picture` that stand at `lines`, one answer a line and
+    /// in their order; `None` where nothing is written.
+    ///
+    /// # Errors
+    /// Where the engine fails, not where it reads badly.
+    fn read(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>>;
+
+    /// The engine's name and model.
+    fn name(&self) -> &str;
+
+    /// Whether the engine can produce `ch` at all.
+    fn has(&self, ch: char) -> bool;
+}
+
+/// The characters beyond the letters that fields of ours need and `reader`
+/// cannot produce; a person must put them in.
+pub fn lacking(reader: &dyn Reader) -> Vec<char> {
+    "°'\"♂♀☿×±½¼µ&#éèüöäñç".chars().filter(|c| !reader.has(*c)).collect()
+}
+
+/// Reads every line of a photograph. A label that reads badly is read upside
+/// down too, and turned where that is better.
+///
+/// # Errors
+/// Where the engine fails.
+pub fn read(
+    facts: &PhotoFacts,
+    picture: &RgbImage,
+    page: &Page,
+    reader: &mut dyn Reader,
+    rules: &ReadingRules,
+) -> Result<Reading> {
+    let mut labels = Vec::new();
+    for label in &page.labels {
+        let lines = read_label(picture, label, reader, rules)?;
+        if let Some(quad) = lines.first().map(|l| if l.1 { label.quad.turned() } else { label.quad }) {
+            labels.push(ReadLabel { quad, lines: lines.into_iter().map(|l| l.0).collect() });
+        }
+    }
+    Ok(Reading { photo: facts.clone(), labels, codes: page.codes.clone() })
+}
+
+/// The lines of one label, each with whether the label was turned.
+fn read_label(
+    picture: &RgbImage,
+    label: &Label,
+    reader: &mut dyn Reader,
+    rules: &ReadingRules,
+) -> Result<Vec<(ReadLine, bool)>> {
+    let upright = reader.read(picture, &label.lines)?;
+    let mut best = (upright, false);
+    let sure = sureness(&best.0);
+    if sure < rules.turn_below {
+        let turned: Vec<Quad> = label.lines.iter().rev().map(Quad::turned).collect();
+        // The longest lines tell the direction as well as all of them.
+        let mut longest = turned.clone();
+        longest.sort_by(|a, b| b.width().total_cmp(&a.width()));
+        longest.truncate(3);
+        let trial = reader.read(picture, &longest)?;
+        if sureness(&trial) > sure + rules.turn_gain {
+            best = (reader.read(picture, &turned)?, true);
+        }
+    }
+    let (lines, turned) = best;
+    Ok(lines
+        .into_iter()
+        .flatten()
+        .filter(|l| l.confidence >= rules.drop_below)
+        .map(|l| (l, turned))
+        .collect())
+}
+
+/// Mean confidence over the characters of some lines, 0 for none.
+fn sureness(lines: &[Option<ReadLine>]) -> f32 {
+    let chars = lines.iter().flatten().flat_map(|l| &l.chars);
+    let (sum, count) = chars.fold((0.0, 0u32), |(s, n), c| (s + c.confidence, n + 1));
+    // Few characters for the width means that most of the line was not read.
+    if count == 0 { 0.0 } else { sum / count as f32 }
+}
+
+/// Cuts the line at `quad` out of `picture` and levels it to `height` pixels.
+pub fn level(picture: &RgbImage, quad: &Quad, height: u32) -> RgbImage {
+    let width = (quad.width() * height as f32 / quad.height().max(1.0)).round().clamp(1.0, 8000.0) as u32;
+    neural::sample(picture, quad, width, height)
+}
 
 /// One character as read.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -62,6 +190,21 @@ impl ReadLine {
             engine: "typed".into(),
             hand: None,
         }
+    }
+
+    /// A line of the characters read at `quad`; `None` where there are none.
+    /// Spaces at either end are dropped.
+    pub fn from_chars(quad: Quad, mut chars: Vec<ReadChar>, engine: &str) -> Option<Self> {
+        while chars.last().is_some_and(|c| c.ch.is_whitespace()) {
+            chars.pop();
+        }
+        let blank = chars.iter().take_while(|c| c.ch.is_whitespace()).count();
+        chars.drain(..blank);
+        if chars.is_empty() {
+            return None;
+        }
+        let confidence = chars.iter().map(|c| c.confidence).sum::<f32>() / chars.len() as f32;
+        Some(ReadLine { quad, chars, confidence, engine: engine.into(), hand: None })
     }
 
     /// The text exactly as read.

@@ -1,0 +1,218 @@
+//! Finds lines of writing with a network that marks, pixel by pixel, how likely
+//! each belongs to a line.
+//!
+//! The network is PP-OCRv6 small (differentiable binarization: Liao et al.,
+//! "Real-time Scene Text Detection with Differentiable Binarization", 2020). It
+//! marks lines shrunk; [`boxes`] finds the marked areas, takes the smallest
+//! rectangle around each and lets it grow again.
+
+use super::LayoutRules;
+use crate::geometry::{Point, Quad};
+use crate::runtime::{Network, planes};
+use crate::trouble::Result;
+use fast_image_resize::{FilterType, ResizeAlg, ResizeOptions, Resizer};
+use image::{GrayImage, RgbImage};
+use std::path::Path;
+
+/// A line of writing as a finder sees it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FoundLine {
+    /// Where it is, in the coordinates of the picture looked at.
+    pub quad: Quad,
+    /// How sure the finder is, 0 to 1.
+    pub score: f32,
+}
+
+/// Finds lines of writing in a picture, in no particular order.
+pub trait LineFinder {
+    /// The lines of `picture`, in its coordinates.
+    ///
+    /// # Errors
+    /// Where the network fails.
+    fn find(&mut self, picture: &RgbImage) -> Result<Vec<FoundLine>>;
+}
+
+/// The network finder.
+pub struct NeuralFinder {
+    network: Network,
+    rules: LayoutRules,
+}
+
+impl NeuralFinder {
+    /// Loads the finder from the models folder, to run on `threads` threads.
+    ///
+    /// # Errors
+    /// Names the model file that is missing or damaged.
+    pub fn load(models: &Path, threads: usize, rules: LayoutRules) -> Result<Self> {
+        let path = models.join("fetched").join("PP-OCRv6_det_small.onnx");
+        Ok(NeuralFinder { network: Network::load(models, &path, threads)?, rules })
+    }
+}
+
+impl LineFinder for NeuralFinder {
+    fn find(&mut self, picture: &RgbImage) -> Result<Vec<FoundLine>> {
+        // The network halves its input five times: sides are multiples of 32.
+        let side = |n: u32| (n.max(32) as f32 / 32.0).round() as u32 * 32;
+        let (w, h) = (side(picture.width()), side(picture.height()));
+        let scaled = resize(picture, w, h);
+        let mut data = vec![0.0; (3 * w * h) as usize];
+        planes(&scaled, w as usize, &mut data);
+        let output = self.network.run([1, 3, h as usize, w as usize], &data)?;
+        let (sx, sy) = (picture.width() as f32 / w as f32, picture.height() as f32 / h as f32);
+        let mut lines = boxes(&output.data, w, h, &self.rules);
+        for line in &mut lines {
+            for p in &mut line.quad.0 {
+                *p = Point::new(p.x * sx, p.y * sy);
+            }
+        }
+        Ok(lines)
+    }
+}
+
+/// Scales `picture` to exactly `width` x `height`, averaging where it shrinks.
+pub fn resize(picture: &RgbImage, width: u32, height: u32) -> RgbImage {
+    if picture.dimensions() == (width, height) {
+        return picture.clone();
+    }
+    let mut out = RgbImage::new(width, height);
+    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::Bilinear));
+    Resizer::new().resize(picture, &mut out, &options).expect("both pictures are 8-bit RGB and not empty");
+    out
+}
+
+/// The lines in a probability map of `width` x `height` numbers (row-major, 0
+/// to 1), in its coordinates.
+pub fn boxes(map: &[f32], width: u32, height: u32, rules: &LayoutRules) -> Vec<FoundLine> {
+    let mut mask = GrayImage::new(width, height);
+    for (pixel, &p) in mask.iter_mut().zip(map) {
+        *pixel = if p > rules.pixel_threshold { 255 } else { 0 };
+    }
+    let contours = imageproc::contours::find_contours::<i32>(&mask);
+    let mut lines = Vec::new();
+    for contour in &contours {
+        if contour.border_type == imageproc::contours::BorderType::Hole || contour.points.len() < 4 {
+            continue;
+        }
+        let Some(rectangle) = smallest_rectangle(&contour.points) else { continue };
+        let (w, h) = (rectangle.width(), rectangle.height());
+        if w.min(h) < 3.0 {
+            continue;
+        }
+        let score = mean_inside(map, width, height, &rectangle);
+        if score < rules.line_threshold {
+            continue;
+        }
+        let grown = w * h * rules.grow / (2.0 * (w + h));
+        let quad = grow(&rectangle, grown);
+        if quad.width().min(quad.height()) < 5.0 {
+            continue;
+        }
+        lines.push(FoundLine { quad, score });
+    }
+    lines
+}
+
+/// The smallest rectangle around the pixels `points`, its longer side along the
+/// text: to the right, or, for a line that stands upright, downwards.
+fn smallest_rectangle(points: &[imageproc::point::Point<i32>]) -> Option<Quad> {
+    let corners = imageproc::geometry::min_area_rect(points);
+    let c = corners.map(|p| Point::new(p.x as f32 + 0.5, p.y as f32 + 0.5));
+    // A pixel has an extent: half of one on each side.
+    let quad = grow(&Quad(c), 0.5);
+    let [a, b, c, d] = quad.0;
+    let (along, across) = (a.distance(b), b.distance(c));
+    let mut quad = if along >= across { Quad([a, b, c, d]) } else { Quad([b, c, d, a]) };
+    // Make it clockwise as seen, so that height points down from the text.
+    let cross = |q: &Quad| {
+        let [a, b, _, d] = q.0;
+        (b.x - a.x) * (d.y - a.y) - (b.y - a.y) * (d.x - a.x)
+    };
+    if cross(&quad) < 0.0 {
+        let [a, b, c, d] = quad.0;
+        quad = Quad([b, a, d, c]);
+    }
+    // Text runs to the right; where it stands upright, downwards.
+    let angle = quad.angle().to_degrees();
+    if !(-60.0..=120.0).contains(&angle) {
+        quad = quad.turned();
+    }
+    (quad.width() > 0.0).then_some(quad)
+}
+
+/// `quad` with every side moved outwards by `by` pixels.
+fn grow(quad: &Quad, by: f32) -> Quad {
+    let [a, b, c, d] = quad.0;
+    let unit = |p: Point, q: Point| {
+        let n = p.distance(q).max(1e-3);
+        Point::new((q.x - p.x) / n, (q.y - p.y) / n)
+    };
+    let along = if a.distance(b) > 0.01 { unit(a, b) } else { Point::new(1.0, 0.0) };
+    let across = if a.distance(d) > 0.01 { unit(a, d) } else { Point::new(-along.y, along.x) };
+    let moved = |p: Point, u: f32, v: f32| {
+        Point::new(p.x + by * (u * along.x + v * across.x), p.y + by * (u * along.y + v * across.y))
+    };
+    Quad([moved(a, -1.0, -1.0), moved(b, 1.0, -1.0), moved(c, 1.0, 1.0), moved(d, -1.0, 1.0)])
+}
+
+/// The mean of `map` over the pixels whose centres lie in `quad`.
+fn mean_inside(map: &[f32], width: u32, height: u32, quad: &Quad) -> f32 {
+    let (l, t, r, b) = quad.bounds();
+    let (mut sum, mut count) = (0.0, 0u32);
+    let [p0, p1, _, p3] = quad.0;
+    let (ux, uy) = (p1.x - p0.x, p1.y - p0.y);
+    let (vx, vy) = (p3.x - p0.x, p3.y - p0.y);
+    let (uu, vv) = (ux * ux + uy * uy, vx * vx + vy * vy);
+    for y in (t.max(0.0) as u32)..(b.ceil().max(0.0) as u32).min(height) {
+        for x in (l.max(0.0) as u32)..(r.ceil().max(0.0) as u32).min(width) {
+            let (dx, dy) = (x as f32 + 0.5 - p0.x, y as f32 + 0.5 - p0.y);
+            let (u, v) = ((dx * ux + dy * uy) / uu, (dx * vx + dy * vy) / vv);
+            if (0.0..=1.0).contains(&u) && (0.0..=1.0).contains(&v) {
+                sum += map[(y * width + x) as usize];
+                count += 1;
+            }
+        }
+    }
+    if count == 0 { 0.0 } else { sum / count as f32 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn map(width: u32, height: u32, marked: impl Fn(f32, f32) -> bool) -> Vec<f32> {
+        let at = |i: u32| ((i % width) as f32 + 0.5, (i / width) as f32 + 0.5);
+        (0..width * height).map(|i| if marked(at(i).0, at(i).1) { 0.9 } else { 0.0 }).collect()
+    }
+
+    #[test]
+    fn a_marked_bar_grows_back_to_its_line() {
+        let map = map(128, 64, |x, y| (20.0..100.0).contains(&x) && (30.0..40.0).contains(&y));
+        let lines = boxes(&map, 128, 64, &LayoutRules::built_in());
+        assert_eq!(lines.len(), 1);
+        // area 800, perimeter 180, grow 1.6: 7.1 pixels on every side.
+        let (l, t, r, b) = lines[0].quad.bounds();
+        for (got, want) in [(l, 12.9), (t, 22.9), (r, 107.1), (b, 47.1)] {
+            assert!((got - want).abs() < 0.6, "{got} is not {want}");
+        }
+        assert!(lines[0].quad.angle().abs() < 0.02);
+    }
+
+    #[test]
+    fn a_slanted_line_keeps_its_angle() {
+        let turn = 20f32.to_radians();
+        let map = map(200, 200, |x, y| {
+            let (dx, dy) = (x - 100.0, y - 100.0);
+            let (u, v) = (dx * turn.cos() + dy * turn.sin(), dy * turn.cos() - dx * turn.sin());
+            u.abs() < 60.0 && v.abs() < 8.0
+        });
+        let lines = boxes(&map, 200, 200, &LayoutRules::built_in());
+        assert_eq!(lines.len(), 1);
+        assert!((lines[0].quad.angle() - turn).abs() < 0.05, "{}", lines[0].quad.angle().to_degrees());
+    }
+
+    #[test]
+    fn an_empty_map_and_a_single_pixel_have_no_lines() {
+        assert!(boxes(&map(32, 32, |_, _| false), 32, 32, &LayoutRules::built_in()).is_empty());
+        assert!(boxes(&map(32, 32, |x, y| x < 1.0 && y < 1.0), 32, 32, &LayoutRules::built_in()).is_empty());
+    }
+}

@@ -1,0 +1,279 @@
+//! Scientific names, found by how they look.
+//!
+//! Takes tokens of a label; gives genus, epithets, authors and qualifiers apart.
+//! Names are known by their shape (a capitalised word and lower-case words with
+//! Latin endings), since no list holds every moth; the endings are data
+//! (`config/names.toml`).
+//!
+//! Left out: hybrid formulae, names in capitals outside determination labels.
+
+use super::flow::{Flow, Kind};
+use super::gazetteer::squash;
+use super::rules::{Names, Rules};
+use std::ops::Range;
+
+/// A scientific name as it stands on a label.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Taxon {
+    /// Genus and epithets, without author or qualifier.
+    pub name: String,
+    /// The authors as written; empty where none stand.
+    pub author: String,
+    /// `cf.`, `aff.`, `nr.`, `?`; empty where none stands.
+    pub qualifier: String,
+    /// Characters of the name.
+    pub chars: Range<usize>,
+    /// Characters of the authors.
+    pub author_chars: Range<usize>,
+    /// Tokens of name and authors together.
+    pub tokens: Range<usize>,
+    /// How many epithets.
+    pub epithets: usize,
+    /// How much it looks like a name, 0 to 1.
+    pub looks: f32,
+}
+
+/// How Latin a lower-case word looks, 0 to 1.
+fn latin(names: &Names, word: &str) -> f32 {
+    let word = word.to_lowercase();
+    if word.chars().count() < 3 || names.never.contains(&word) || !word.chars().all(char::is_alphabetic) {
+        return 0.0;
+    }
+    let best = names.epithets.iter().filter(|e| word.ends_with(e.as_str()) && word.len() > e.len() + 1).map(|e| e.len()).max();
+    match best {
+        None => 0.15,
+        Some(1) => 0.6,
+        Some(2) => 0.75,
+        Some(_) => 0.9,
+    }
+}
+
+fn generic(names: &Names, word: &str) -> f32 {
+    if names.plants.contains(word) {
+        return 0.95;
+    }
+    let lower = word.to_lowercase();
+    if lower.chars().count() < 4 || names.never.contains(&lower) {
+        return 0.0;
+    }
+    let best = names.genera.iter().filter(|e| lower.ends_with(e.as_str()) && lower.len() > e.len() + 1).map(|e| e.len()).max();
+    match best {
+        None => 0.2,
+        Some(1) => 0.6,
+        Some(_) => 0.8,
+    }
+}
+
+/// The name that starts at token `i`. `named` says that the label is one that
+/// gives names (a determination label, a line with a key), so that a genus alone
+/// or capitals count too. `skip` are tokens that do not interrupt a name (signs
+/// of sex, years of determination).
+pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize) -> bool) -> Option<Taxon> {
+    let names = &rules.names;
+    let first = flow.tokens.get(i)?;
+    if !first.capital() || first.text.chars().count() < 4 || rules.persons.never.contains(&squash(&first.text)) {
+        return None;
+    }
+    let capitals = first.text.chars().all(char::is_uppercase);
+    let genus_looks = generic(names, &if capitals { cased(&first.text) } else { first.text.clone() });
+    if genus_looks == 0.0 || (capitals && !named) {
+        return None;
+    }
+    // Only a word at the start of a line, or behind a number, a key or an
+    // opening word, starts a name; callers pass those.
+    let mut name = cased(&first.text);
+    let mut looks = genus_looks;
+    let (mut pos, mut end, mut epithets) = (i + 1, i + 1, 0);
+    let mut qualifier = String::new();
+    let mut previous_line = first.line;
+    while pos < flow.tokens.len() {
+        if skip(pos) {
+            pos += 1;
+            continue;
+        }
+        let t = &flow.tokens[pos];
+        if t.line > previous_line + 1 {
+            break;
+        }
+        if t.is('?') {
+            qualifier = "?".into();
+            pos += 1;
+            end = pos;
+            continue;
+        }
+        if t.kind != Kind::Word {
+            break;
+        }
+        let dotted = flow.tokens.get(pos + 1).is_some_and(|n| n.is('.') && !n.spaced);
+        let lower = t.text.to_lowercase();
+        if epithets < 2 && names.qualifiers.contains(&lower) && (dotted || lower == "near" || lower == "nr") && !t.capital() {
+            qualifier = if dotted { format!("{lower}.") } else { lower };
+            pos += 1 + usize::from(dotted);
+            end = pos;
+            continue;
+        }
+        if epithets >= 1 && names.ranks.contains(&lower) && dotted {
+            let Some(next) = flow.tokens.get(pos + 2).filter(|n| n.kind == Kind::Word && latin(names, &n.text) > 0.0) else { break };
+            name.push_str(&format!(" {lower}. {}", next.text.to_lowercase()));
+            pos += 3;
+            end = pos;
+            epithets += 1;
+            continue;
+        }
+        let upper = t.text.chars().all(char::is_uppercase) && t.text.chars().count() > 3;
+        // An old species name after a person may start with a capital.
+        let old = epithets == 0
+            && t.capital()
+            && !upper
+            && !dotted
+            && t.line == first.line
+            && (lower.ends_with("ii") || lower.ends_with("eri") || lower.ends_with("ianus") || lower.ends_with("iana") || lower.ends_with("ae") || lower.ends_with("ensis"))
+            && genus_looks >= 0.5;
+        if (t.capital() && !(capitals && upper && named) && !old) || epithets >= 2 || dotted {
+            break;
+        }
+        if t.text.chars().next().is_some_and(char::is_uppercase) && !(capitals && upper) && !old {
+            break;
+        }
+        let l = latin(names, &t.text);
+        if l == 0.0 || (epithets >= 1 && l < 0.5) || (t.line != first.line && l < 0.5 && !named) {
+            break;
+        }
+        name.push(' ');
+        name.push_str(&lower);
+        looks = if epithets == 0 { (genus_looks + l) / 2.0 + 0.1 } else { looks.max(l) };
+        epithets += 1;
+        previous_line = t.line;
+        pos += 1;
+        end = pos;
+    }
+    if epithets == 0 && !(named || names.plants.contains(&first.text)) {
+        return None;
+    }
+    if epithets >= 1 && looks < 0.5 && !named {
+        return None;
+    }
+    let chars = first.range.start..flow.tokens[end - 1].range.end;
+    // The authors: the rest of the line, and the next where it goes on with a
+    // bracket or a name with a point.
+    let mut stop = end;
+    if epithets >= 1 {
+        let mut depth = 0i32;
+        // `var. x Auct.` after an author of the species.
+        while let Some(t) = flow.tokens.get(stop) {
+            if skip(stop) {
+                if flow.tokens.get(stop).is_some_and(|t| t.kind == Kind::Number) {
+                    break;
+                }
+                stop += 1;
+                continue;
+            }
+            let dotted = flow.tokens.get(stop + 1).is_some_and(|n| n.is('.'));
+            let fresh = t.first && stop > end && !(depth > 0 || flow.tokens[stop - 1].is('&'));
+            if t.first && t.line > flow.tokens[end - 1].line && depth == 0 {
+                // A new line carries on only if it can be nothing but authors.
+                let bracket = t.is('(') && flow.tokens.get(stop + 1).is_some_and(|n| n.capital());
+                let amp = flow.tokens.get(stop + 1..stop + 4).is_some_and(|n| n.iter().any(|t| t.is('&')) && n.iter().all(|t| t.line == flow.tokens[stop].line))
+                    && t.capital() && named;
+                let short = t.capital() && t.text.chars().count() <= 6 && dotted && flow.tokens.get(stop + 1).is_some_and(|n| n.last);
+                if !(bracket && stop == end || (amp || short) && (stop == end || depth == 0 && flow.tokens[stop-1].is(')'))) || fresh && !(bracket || amp || short) {
+                    break;
+                }
+            }
+            let word = t.text.to_lowercase();
+            let ok = match t.kind {
+                Kind::Word => {
+                    (t.capital() && rules.before.get(&t.text).is_none() && !rules.persons.never.contains(&squash(&t.text)) || t.capital() && depth > 0)
+                        || ["ex", "in", "et", "and", "f", "de", "von", "van", "der", "la", "du", "fil"].contains(&word.as_str())
+                        // The rank of a name below the species follows the author of the species.
+                        || names.ranks.contains(&word) && dotted
+                }
+                Kind::Mark => match t.text.as_str() {
+                    "(" | "[" => {
+                        depth += 1;
+                        true
+                    }
+                    ")" | "]" => {
+                        depth -= 1;
+                        depth >= -1
+                    }
+                    "." | "&" | "-" => true,
+                    "," => flow.tokens.get(stop + 1).is_some_and(|n| n.kind == Kind::Number && n.text.len() == 4 || n.is('&') || n.capital() && n.line == t.line),
+                    _ => false,
+                },
+                Kind::Number => t.text.len() == 4 && stop > end && flow.tokens[stop - 1].is(','),
+            };
+            if !ok {
+                break;
+            }
+            if t.kind == Kind::Word && names.ranks.contains(&word) && dotted && word != "f" {
+                // Name below the species behind the author: `x y Auct. var. z Auct.`
+                if let Some(next) = flow.tokens.get(stop + 2).filter(|n| n.kind == Kind::Word && latin(names, &n.text) >= 0.5) {
+                    name.push_str(&format!(" {word}. {}", next.text.to_lowercase()));
+                    epithets += 1;
+                    stop += 3;
+                    end = stop;
+                    continue;
+                }
+            }
+            stop += 1;
+        }
+        while stop > end && (flow.tokens[stop - 1].is(',') || flow.tokens[stop - 1].is('-') || skip(stop - 1)) {
+            stop -= 1;
+        }
+    }
+    let author_chars = if stop > end { flow.tokens[end].range.start..flow.tokens[stop - 1].range.end } else { chars.end..chars.end };
+    let author = flow.slice(author_chars.clone()).trim().to_owned();
+    if !author.is_empty() {
+        looks = (looks + 0.15).min(1.0);
+    }
+    Some(Taxon { name, author, qualifier, chars, author_chars, tokens: i..stop, epithets, looks: looks.min(1.0) })
+}
+
+fn cased(word: &str) -> String {
+    let mut letters = word.chars();
+    letters.next().into_iter().chain(letters.flat_map(char::to_lowercase)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reading::Reading;
+
+    fn taxon(text: &str, named: bool) -> Option<(String, String, String)> {
+        let rules = Rules::load(None).unwrap();
+        let reading = Reading::from_text("t", text);
+        let flow = Flow::new(0, &reading.labels[0]);
+        at(&flow, &rules, 0, named, &|i| flow.tokens[i].is('♂')).map(|t| (t.name, t.author, t.qualifier))
+    }
+
+    fn yes(name: &str, author: &str, qualifier: &str) -> Option<(String, String, String)> {
+        Some((name.into(), author.into(), qualifier.into()))
+    }
+
+    /// Names from the International Code of Zoological Nomenclature, examples
+    /// of articles 51 and 22A (from memory).
+    #[test]
+    fn names_with_authors_in_brackets_or_not() {
+        assert_eq!(taxon("Taenia diminuta Rudolphi, 1819", false), yes("Taenia diminuta", "Rudolphi, 1819", ""));
+        assert_eq!(taxon("Hymenolepis diminuta (Rudolphi, 1819)", false), yes("Hymenolepis diminuta", "(Rudolphi, 1819)", ""));
+    }
+
+    #[test]
+    fn a_name_over_several_lines_with_a_sign_of_sex() {
+        assert_eq!(taxon("Noctua ♂\npronuba\npronuba L.", true), yes("Noctua pronuba pronuba", "L.", ""));
+        assert_eq!(taxon("NOCTUA\nPRONUBA", true), yes("Noctua pronuba", "", ""));
+    }
+
+    #[test]
+    fn qualifiers_are_kept_apart() {
+        assert_eq!(taxon("Noctua cf. pronuba", false), yes("Noctua pronuba", "", "cf."));
+        assert_eq!(taxon("Noctua sp.", true), yes("Noctua", "", "sp."));
+    }
+
+    #[test]
+    fn sentences_are_no_names() {
+        assert_eq!(taxon("Near the river", false), None);
+        assert_eq!(taxon("Trail to the tarn", false), None);
+    }
+}

@@ -1,0 +1,178 @@
+//! Turns a recogniser's numbers into characters (connectionist temporal
+//! classification: Graves et al., 2006).
+//!
+//! The network gives, for every step along the line, a score for each class:
+//! class 0 is "no character here" (blank), the others stand for the alphabet's
+//! characters. The best path takes the likeliest class of every step, joins
+//! repeats and drops blanks. A character's confidence and alternatives are
+//! those of the step where it stands out most.
+
+use super::ReadChar;
+
+/// The classes of a recogniser: which characters it can produce.
+pub struct Alphabet {
+    /// The character of every class but blank, in class order.
+    characters: Vec<char>,
+    /// The classes used, blank first: those with a character of our trade.
+    used: Vec<(usize, Option<char>)>,
+}
+
+impl Alphabet {
+    /// The alphabet of `characters` (class 1 on, in order); those for which
+    /// `wanted` is false are never produced.
+    pub fn new(characters: Vec<char>, wanted: impl Fn(char) -> bool) -> Self {
+        let used = std::iter::once((0, None))
+            .chain(characters.iter().enumerate().filter(|(_, c)| wanted(**c)).map(|(i, c)| (i + 1, Some(*c))))
+            .collect();
+        Alphabet { characters, used }
+    }
+
+    /// How many classes the network must have: one a character, and blank.
+    pub fn classes(&self) -> usize {
+        self.characters.len() + 1
+    }
+
+    /// Whether it can produce `ch`.
+    pub fn has(&self, ch: char) -> bool {
+        self.used.iter().any(|(_, c)| *c == Some(ch))
+    }
+}
+
+/// How many alternatives to keep, and from which probability on.
+#[derive(Clone, Copy, Debug)]
+pub struct Alternatives {
+    /// At most this many a character.
+    pub most: usize,
+    /// Only those at least this likely.
+    pub from: f32,
+}
+
+/// Probabilities of the used classes at every step of a line.
+pub struct Steps {
+    /// Row-major: a row a step, a column a used class.
+    data: Vec<f32>,
+    classes: usize,
+}
+
+impl Steps {
+    /// From a network's output, `classes` numbers a step: probabilities, or
+    /// scores of which the softmax is taken, divided by `temperature` first.
+    pub fn new(output: &[f32], alphabet: &Alphabet, temperature: f32) -> Self {
+        let classes = alphabet.classes();
+        let used = alphabet.used.len();
+        let mut data = Vec::with_capacity(output.len() / classes * used);
+        for row in output.chunks_exact(classes) {
+            let probabilities = (row.iter().sum::<f32>() - 1.0).abs() < 0.02 && row.iter().all(|p| *p >= 0.0);
+            let score = |class: usize| {
+                let value = if probabilities { row[class].max(1e-12).ln() } else { row[class] };
+                value / temperature
+            };
+            let start = data.len();
+            data.extend(alphabet.used.iter().map(|(class, _)| score(*class)));
+            let row = &mut data[start..];
+            let most = row.iter().copied().fold(f32::MIN, f32::max);
+            let mut sum = 0.0;
+            for value in row.iter_mut() {
+                *value = (*value - most).exp();
+                sum += *value;
+            }
+            row.iter_mut().for_each(|v| *v /= sum);
+        }
+        Steps { data, classes: used }
+    }
+
+    /// How many steps there are.
+    pub fn len(&self) -> usize {
+        self.data.len() / self.classes
+    }
+
+    /// Whether there is no step.
+    pub fn is_empty(&self) -> bool {
+        self.data.is_empty()
+    }
+
+    /// The probabilities of one step, in the order of the alphabet's used
+    /// classes (blank first).
+    pub fn row(&self, step: usize) -> &[f32] {
+        &self.data[step * self.classes..(step + 1) * self.classes]
+    }
+}
+
+/// The characters along the best path. `filled` is the share (0 to 1) of the
+/// steps that the line's picture fills; the rest is padding.
+pub fn best_path(steps: &Steps, alphabet: &Alphabet, keep: Alternatives, filled: f32) -> Vec<ReadChar> {
+    let best: Vec<usize> = (0..steps.len())
+        .map(|s| steps.row(s).iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).map_or(0, |(i, _)| i))
+        .collect();
+    let width = steps.len() as f32 * filled.max(1e-3);
+    let mut chars = Vec::new();
+    let mut at = 0;
+    while at < best.len() {
+        let class = best[at];
+        let end = best[at..].iter().position(|c| *c != class).map_or(best.len(), |n| at + n);
+        if let Some(ch) = alphabet.used[class].1 {
+            let peak = (at..end)
+                .max_by(|a, b| steps.row(*a)[class].total_cmp(&steps.row(*b)[class]))
+                .expect("a run has a step");
+            let row = steps.row(peak);
+            let mut others: Vec<(char, f32)> = row
+                .iter()
+                .enumerate()
+                .filter(|(i, p)| *i != class && **p >= keep.from)
+                .filter_map(|(i, p)| alphabet.used[i].1.map(|c| (c, *p)))
+                .collect();
+            others.sort_by(|a, b| b.1.total_cmp(&a.1));
+            others.truncate(keep.most);
+            chars.push(ReadChar {
+                ch,
+                confidence: row[class],
+                alternatives: others,
+                start: (at as f32 / width).min(1.0),
+                end: (end as f32 / width).min(1.0),
+            });
+        }
+        at = end;
+    }
+    chars
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const KEEP: Alternatives = Alternatives { most: 3, from: 0.05 };
+
+    fn steps(rows: &[[f32; 3]], alphabet: &Alphabet) -> Steps {
+        Steps::new(&rows.concat(), alphabet, 1.0)
+    }
+
+    #[test]
+    fn repeats_join_and_a_blank_parts_doubled_letters() {
+        let alphabet = Alphabet::new(vec!['l', 'I'], |_| true);
+        let rows = [[0.1, 0.7, 0.2], [0.1, 0.8, 0.1], [0.9, 0.05, 0.05], [0.1, 0.6, 0.3]];
+        let chars = best_path(&steps(&rows, &alphabet), &alphabet, KEEP, 1.0);
+        let text: String = chars.iter().map(|c| c.ch).collect();
+        assert_eq!(text, "ll");
+        assert!((chars[0].confidence - 0.8).abs() < 1e-6);
+        assert_eq!((chars[0].start, chars[0].end), (0.0, 0.5));
+        assert_eq!(chars[1].alternatives.len(), 1);
+        assert_eq!(chars[1].alternatives[0].0, 'I');
+    }
+
+    #[test]
+    fn unwanted_characters_are_never_produced_and_the_rest_share_their_weight() {
+        let alphabet = Alphabet::new(vec!['a', '中'], |c| c.is_ascii());
+        let chars = best_path(&steps(&[[0.1, 0.2, 0.7]], &alphabet), &alphabet, KEEP, 1.0);
+        assert_eq!(chars[0].ch, 'a');
+        assert!((chars[0].confidence - 0.2 / 0.3).abs() < 1e-5);
+    }
+
+    #[test]
+    fn scores_become_probabilities_and_a_higher_temperature_flattens_them() {
+        let alphabet = Alphabet::new(vec!['a', 'b'], |_| true);
+        let sharp = Steps::new(&[0.0, 4.0, -1.0], &alphabet, 1.0);
+        let flat = Steps::new(&[0.0, 4.0, -1.0], &alphabet, 2.0);
+        assert!((sharp.row(0).iter().sum::<f32>() - 1.0).abs() < 1e-6);
+        assert!(sharp.row(0)[1] > flat.row(0)[1] && flat.row(0)[1] > 0.5);
+    }
+}

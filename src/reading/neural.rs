@@ -1,0 +1,228 @@
+//! The neural reader: cuts every line out, levels it and gives it to a network
+//! that reads characters along the line.
+
+use super::ctc::{Alphabet, Alternatives, Steps, best_path};
+use super::{ReadLine, Reader, ReadingRules};
+use crate::geometry::{Point, Quad};
+use crate::layout::resize;
+use crate::runtime::{Network, planes};
+use crate::trouble::{Result, Trouble};
+use image::{Rgb, RgbImage};
+use imageproc::geometric_transformations::{Border, Interpolation, warp_into_with};
+use serde::Deserialize;
+use std::path::Path;
+
+/// What a model of our own says of itself in `reader.json`.
+#[derive(Clone, Debug, Deserialize)]
+struct About {
+    /// Name and version, kept with every line it read.
+    name: String,
+    /// Height of the lines it reads, in pixels.
+    height: u32,
+    /// Its scores are divided by this before they become probabilities, so that
+    /// they are right as often as they say; fitted on lines it did not learn.
+    #[serde(default = "one")]
+    temperature: f32,
+}
+
+fn one() -> f32 {
+    1.0
+}
+
+/// The neural reader with one model.
+pub struct NeuralReader {
+    network: Network,
+    alphabet: Alphabet,
+    about: About,
+    rules: ReadingRules,
+}
+
+impl NeuralReader {
+    /// Loads the reader from the models folder, to run on `threads` threads:
+    /// our own (`reader/`) where it is there, else the general PP-OCRv6 small.
+    ///
+    /// # Errors
+    /// Names the model file that is missing or damaged.
+    pub fn load(models: &Path, threads: usize, rules: ReadingRules) -> Result<Self> {
+        if models.join("reader").join("reader.json").exists() {
+            Self::load_own(models, &models.join("reader"), threads, rules)
+        } else {
+            Self::load_general(models, threads, rules)
+        }
+    }
+
+    /// Loads the general PP-OCRv6 small recogniser, kept to the characters of
+    /// our trade.
+    ///
+    /// # Errors
+    /// Names the model file that is missing or damaged.
+    pub fn load_general(models: &Path, threads: usize, rules: ReadingRules) -> Result<Self> {
+        let path = models.join("fetched").join("PP-OCRv6_rec_small.onnx");
+        let network = Network::load(models, &path, threads)?;
+        let listed = network.metadata("character").ok_or_else(|| {
+            Trouble::file(&path, "carries no list of characters").hint("run `make setup` to fetch it again")
+        })?;
+        // One character a line; a class of several characters is not for us.
+        let mut characters: Vec<char> = listed
+            .split('\n')
+            .map(|line| {
+                let mut chars = line.trim_end_matches('\r').chars();
+                match (chars.next(), chars.next()) {
+                    (Some(c), None) => c,
+                    _ => '\u{fffd}',
+                }
+            })
+            .collect();
+        characters.truncate(GENERAL_CLASSES - 2);
+        characters.resize(GENERAL_CLASSES - 2, '\u{fffd}');
+        characters.push(' ');
+        let alphabet = Alphabet::new(characters, of_our_trade);
+        let about = About { name: "PP-OCRv6-small".into(), height: rules.line_height, temperature: 1.0 };
+        Ok(NeuralReader { network, alphabet, about, rules })
+    }
+
+    /// Loads a reader of our own from `folder` (`reader.onnx`, `reader.json`,
+    /// `alphabet.txt` with one character a line in class order).
+    ///
+    /// # Errors
+    /// Names the file that is missing or damaged.
+    pub fn load_own(models: &Path, folder: &Path, threads: usize, rules: ReadingRules) -> Result<Self> {
+        let read = |name: &str| {
+            let path = folder.join(name);
+            std::fs::read_to_string(&path).map_err(|e| {
+                Trouble::file(&path, "cannot be read").cause(e).hint("restore models/ from the source tree")
+            })
+        };
+        let about: About = serde_json::from_str(&read("reader.json")?).map_err(|e| {
+            Trouble::file(&folder.join("reader.json"), "is not what a reader says of itself").cause(e)
+        })?;
+        let characters: Vec<char> =
+            read("alphabet.txt")?.split('\n').filter_map(|line| line.chars().next()).collect();
+        let network = Network::load(models, &folder.join("reader.onnx"), threads)?;
+        Ok(NeuralReader { network, alphabet: Alphabet::new(characters, |_| true), about, rules })
+    }
+
+    fn read_line(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Option<ReadLine>> {
+        let (crop, width) = cut(picture, quad, self.about.height, &self.rules);
+        let (w, h) = (crop.width() as usize, crop.height() as usize);
+        let mut data = vec![0.0; 3 * w * h];
+        planes(&crop, w, &mut data);
+        let output = self.network.run([1, 3, h, w], &data)?;
+        if output.shape.last() != Some(&self.alphabet.classes()) {
+            return Err(Trouble::new(
+                &self.about.name,
+                format!(
+                    "the network has {:?} classes but its alphabet {}",
+                    output.shape.last(),
+                    self.alphabet.classes()
+                ),
+            )
+            .hint("the model and its alphabet do not belong together; run `make setup`"));
+        }
+        let steps = Steps::new(&output.data, &self.alphabet, self.about.temperature);
+        let keep = Alternatives { most: self.rules.alternatives, from: self.rules.alternative_from };
+        let chars = best_path(&steps, &self.alphabet, keep, width as f32 / w as f32);
+        Ok(ReadLine::from_chars(*quad, chars, &format!("neural {}", self.about.name)))
+    }
+}
+
+/// How many classes the general model has: its characters, blank and space.
+const GENERAL_CLASSES: usize = 18_710;
+
+impl Reader for NeuralReader {
+    fn read(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+        lines.iter().map(|quad| self.read_line(picture, quad)).collect()
+    }
+
+    fn name(&self) -> &str {
+        &self.about.name
+    }
+
+    fn has(&self, ch: char) -> bool {
+        self.alphabet.has(ch)
+    }
+}
+
+/// Whether a label of our trade may hold the character: Latin letters with
+/// accents, digits, and the signs of dates, measures, sex and print.
+pub fn of_our_trade(c: char) -> bool {
+    matches!(c,
+        ' '..='~'
+        | '¡'..='ſ'     // Latin-1 and Latin Extended-A
+        | 'Ș'..='ț'
+        | '‐'..='―' | '‘'..='‟' | '•' | '…' | '′' | '″'
+        | '♀' | '♂' | '☿' | '№' | '†')
+        && !matches!(c, '¢'..='¥' | '¬' | '¯' | '¸')
+}
+
+/// Cuts a line out for the network: a picture `height` high, and how many of its
+/// columns the line fills.
+fn cut(picture: &RgbImage, quad: &Quad, height: u32, rules: &ReadingRules) -> (RgbImage, u32) {
+    let width = (quad.width() * height as f32 / quad.height().max(1.0)).round() as u32;
+    let width = width.clamp(1, rules.widest_line);
+    let crop = sample(picture, quad, width, height);
+    // The network halves the width: whole eights, and never too narrow.
+    let full = width.max(rules.narrowest_line).div_ceil(8) * 8;
+    if full == width {
+        return (crop, width);
+    }
+    let mut filled = RgbImage::from_pixel(full, height, Rgb([128; 3]));
+    image::imageops::replace(&mut filled, &crop, 0, 0);
+    (filled, width)
+}
+
+/// The part of `picture` inside `quad`, levelled to `width` x `height`.
+pub(super) fn sample(picture: &RgbImage, quad: &Quad, width: u32, height: u32) -> RgbImage {
+    // Where the photograph is much finer than wanted, cut at its own resolution
+    // and average on the way down; else go straight there.
+    let (w, h) = if quad.height() > 1.3 * height as f32 {
+        ((quad.width().round() as u32).clamp(1, 8000), (quad.height().round() as u32).clamp(1, 2000))
+    } else {
+        (width, height)
+    };
+    let [a, b, c, d] = quad.0;
+    let mut crop = RgbImage::new(w, h);
+    let map = |x: f32, y: f32| {
+        let (u, v) = ((x + 0.5) / w as f32, (y + 0.5) / h as f32);
+        let p: Point = a.towards(b, u).towards(d.towards(c, u), v);
+        (p.x - 0.5, p.y - 0.5)
+    };
+    warp_into_with(picture, map, Interpolation::Bilinear, Border::Replicate, &mut crop);
+    if (w, h) == (width, height) { crop } else { resize(&crop, width, height) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_is_levelled_whatever_its_direction() {
+        // Left half black, right half white, photographed upside down.
+        let mut picture = RgbImage::from_pixel(96, 48, Rgb([255; 3]));
+        for y in 0..48 {
+            for x in 48..96 {
+                picture.put_pixel(x, y, Rgb([0; 3]));
+            }
+        }
+        let quad = Quad::upright(0.0, 0.0, 96.0, 48.0).turned();
+        let (crop, width) = cut(&picture, &quad, 48, &ReadingRules::built_in());
+        assert_eq!((crop.dimensions(), width), ((96, 48), 96));
+        assert_eq!((crop.get_pixel(10, 24)[0], crop.get_pixel(80, 24)[0]), (0, 255));
+    }
+
+    #[test]
+    fn a_fine_photograph_is_averaged_down_and_short_lines_are_filled_up() {
+        let picture = RgbImage::from_fn(400, 480, |x, _| Rgb([if x % 2 == 0 { 0 } else { 255 }; 3]));
+        let (crop, width) =
+            cut(&picture, &Quad::upright(0.0, 0.0, 400.0, 480.0), 48, &ReadingRules::built_in());
+        assert_eq!((crop.dimensions(), width), ((48, 48), 40));
+        let tone = crop.get_pixel(20, 20)[0];
+        assert!((100..156).contains(&tone), "stripes finer than a pixel average to grey, not {tone}");
+    }
+
+    #[test]
+    fn the_signs_of_the_trade_are_wanted_and_other_scripts_are_not() {
+        assert!("Ärz°'\"♂♀☿×±½¼µ&#ñő–".chars().all(of_our_trade));
+        assert!(!"中Жα¥".chars().any(of_our_trade));
+    }
+}

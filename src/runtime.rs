@@ -1,0 +1,142 @@
+//! Runs neural networks: finds the model files and wraps ONNX Runtime.
+//!
+//! The library of ONNX Runtime and the models that come in packages are put
+//! into `models/fetched/` by the set-up; nothing is downloaded while the
+//! program runs. Why ONNX Runtime and not a runtime in Rust: see the table of
+//! measured times in DEVELOPERS.md.
+
+use crate::trouble::{Result, Trouble};
+use ort::environment::Environment;
+use ort::session::{Session, builder::GraphOptimizationLevel};
+use ort::value::TensorRef;
+use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
+
+/// The folder that holds the models: `GLASSINE_MODELS` where that is set, else
+/// `models` beside the program, else `models` of the source tree it was built
+/// from.
+///
+/// # Errors
+/// Says where it looked and that the set-up fetches the models.
+pub fn models_folder() -> Result<PathBuf> {
+    let mut tried = Vec::new();
+    let named = std::env::var_os("GLASSINE_MODELS").map(PathBuf::from);
+    let beside = std::env::current_exe().ok().and_then(|p| p.parent().map(|p| p.join("models")));
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("models");
+    for folder in [named, beside, Some(source)].into_iter().flatten() {
+        if folder.join("fetched").is_dir() {
+            return Ok(folder);
+        }
+        tried.push(folder.display().to_string());
+    }
+    Err(Trouble::new("models", format!("not found; looked in {}", tried.join(", ")))
+        .hint("run `make setup` in the source tree, or set GLASSINE_MODELS to the models folder"))
+}
+
+/// ONNX Runtime, loaded once for the whole program.
+fn environment(models: &Path) -> Result<&'static Environment> {
+    static LOADED: OnceLock<std::result::Result<Environment, String>> = OnceLock::new();
+    let path = models.join("fetched").join("libonnxruntime.so");
+    let loaded = LOADED.get_or_init(|| {
+        let builder = ort::init_from(&path).map_err(|e| e.to_string())?;
+        builder.with_name("glassine").build().map_err(|e| e.to_string())
+    });
+    loaded.as_ref().map_err(|e| {
+        Trouble::file(&path, format!("the library of ONNX Runtime cannot be loaded: {e}"))
+            .hint("run `make setup` to fetch it again")
+    })
+}
+
+/// A loaded network with one input and one output.
+pub struct Network {
+    session: Session,
+    name: String,
+}
+
+/// A network's output: its shape, and its numbers in row-major order.
+pub struct Output {
+    /// Length of every axis.
+    pub shape: Vec<usize>,
+    /// The numbers, the last axis fastest.
+    pub data: Vec<f32>,
+}
+
+impl Network {
+    /// Loads the ONNX file `path`, to run on `threads` threads a call.
+    ///
+    /// # Errors
+    /// Names the file that is missing or is no network.
+    pub fn load(models: &Path, path: &Path, threads: usize) -> Result<Self> {
+        let environment = environment(models)?;
+        if !path.exists() {
+            return Err(Trouble::file(path, "is missing").hint("run `make setup` to fetch the models"));
+        }
+        let wrong = |e: String| {
+            Trouble::file(path, format!("cannot be loaded as a network: {e}"))
+                .hint("run `make setup` to fetch the models again")
+        };
+        let session = Session::builder(environment)
+            .map_err(|e| wrong(e.to_string()))?
+            .with_optimization_level(GraphOptimizationLevel::Level3)
+            .map_err(|e| wrong(e.to_string()))?
+            .with_intra_threads(threads)
+            .map_err(|e| wrong(e.to_string()))?
+            // Shapes change with every photograph: a remembered memory plan is
+            // never used again and only holds memory.
+            .with_memory_pattern(false)
+            .map_err(|e| wrong(e.to_string()))?
+            .commit_from_file(path)
+            .map_err(|e| wrong(e.to_string()))?;
+        Ok(Network { session, name: path.display().to_string() })
+    }
+
+    /// The text that the model file carries under `key`, where it has one.
+    pub fn metadata(&self, key: &str) -> Option<String> {
+        self.session.metadata().ok()?.custom(key)
+    }
+
+    /// Runs the network on `data` of shape `shape` (batch, channels, height,
+    /// width).
+    ///
+    /// # Errors
+    /// What ONNX Runtime says, with the model's name.
+    pub fn run(&mut self, shape: [usize; 4], data: &[f32]) -> Result<Output> {
+        let name = &self.name;
+        let wrong = |e: ort::Error| Trouble::new(name, "the network failed").cause(e.to_string());
+        let input = TensorRef::from_array_view((shape, data)).map_err(wrong)?;
+        let outputs = self.session.run(ort::inputs![input]).map_err(wrong)?;
+        let (shape, data) = outputs[0].try_extract_tensor::<f32>().map_err(wrong)?;
+        Ok(Output { shape: shape.iter().map(|&d| d as usize).collect(), data: data.to_vec() })
+    }
+}
+
+/// Writes 8-bit RGB into a network's input: three planes (red, green, blue),
+/// each value `(v / 255 - 0.5) / 0.5`, the scaling of the PP-OCR models.
+///
+/// `planes` holds `3 * width * height` numbers for a picture `width` wide (the
+/// picture may be narrower: the rest keeps what it held).
+pub fn planes(picture: &image::RgbImage, width: usize, planes: &mut [f32]) {
+    let (w, h) = (picture.width() as usize, picture.height() as usize);
+    let area = width * h;
+    for (y, row) in picture.as_raw().chunks_exact(w * 3).enumerate() {
+        for (x, rgb) in row.chunks_exact(3).enumerate() {
+            let at = y * width + x;
+            for (channel, &value) in rgb.iter().enumerate() {
+                planes[channel * area + at] = f32::from(value) / 127.5 - 1.0;
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn planes_hold_each_colour_apart_from_minus_one_to_one() {
+        let picture = image::RgbImage::from_raw(1, 2, vec![0, 255, 0, 255, 0, 0]).unwrap();
+        let mut data = vec![9.0; 3 * 2 * 2];
+        planes(&picture, 2, &mut data);
+        assert_eq!(data, [-1.0, 9.0, 1.0, 9.0, 1.0, 9.0, -1.0, 9.0, -1.0, 9.0, -1.0, 9.0]);
+    }
+}
