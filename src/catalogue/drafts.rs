@@ -72,7 +72,7 @@ pub struct NearPhoto {
     pub name: String,
     /// Its draft, where it has one.
     pub draft: Option<i64>,
-    /// How many of the 64 bits of the perceptual hash differ.
+    /// In how many bits the likeness hashes differ.
     pub distance: u32,
 }
 
@@ -209,22 +209,26 @@ impl Store {
     }
 
     /// See [`super::Catalogue::near_duplicates`].
-    pub async fn near_duplicates(&self, look: u64, within: u32, but: &str) -> Result<Vec<NearPhoto>> {
+    pub async fn near_duplicates(&self, look: &str, within: u32, but: &str) -> Result<Vec<NearPhoto>> {
         // SQLite cannot count bits, and a hundred thousand numbers are small:
         // they stay in memory and only newer ones are fetched.
         let last = self.looks().last().map_or(0, |l| l.0);
-        let rows: Vec<(i64, i64)> =
+        let rows: Vec<(i64, String)> =
             sqlx::query_as("SELECT id, look FROM photo WHERE id > ? AND look IS NOT NULL ORDER BY id")
                 .bind(last)
                 .fetch_all(&self.read)
                 .await
                 .map_err(|e| self.trouble(e))?;
+        let look = bits(look);
         let near: Vec<(i64, u32)> = {
             let mut looks = self.looks();
             let last = looks.last().map_or(0, |l| l.0);
-            looks.extend(rows.into_iter().filter(|r| r.0 > last).map(|(id, look)| (id, look as u64)));
-            let distance = |l: &(i64, u64)| (l.0, (l.1 ^ look).count_ones());
-            looks.iter().map(distance).filter(|l| l.1 <= within).collect()
+            looks.extend(rows.into_iter().filter(|r| r.0 > last).map(|(id, look)| (id, bits(&look))));
+            // A hash of another length is of another method: nothing to compare.
+            let same = looks.iter().filter(|l| l.1.len() == look.len());
+            same.map(|l| (l.0, l.1.iter().zip(&look).map(|(a, b)| (a ^ b).count_ones()).sum()))
+                .filter(|l| l.1 <= within)
+                .collect()
         };
         let mut found = Vec::new();
         for (photo, distance) in near {
@@ -243,7 +247,7 @@ impl Store {
         Ok(found)
     }
 
-    fn looks(&self) -> std::sync::MutexGuard<'_, Vec<(i64, u64)>> {
+    fn looks(&self) -> std::sync::MutexGuard<'_, Vec<(i64, Vec<u8>)>> {
         // A thread that panicked while adding left whole pairs behind.
         self.looks.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
@@ -254,7 +258,7 @@ impl Store {
         bytes: &[u8],
         ext: &str,
         facts: &PhotoFacts,
-        look: Option<u64>,
+        look: Option<&str>,
     ) -> Result<KeptPhoto> {
         let hash = blake3::hash(bytes).to_hex();
         if hash.as_str() != facts.hash {
@@ -277,7 +281,7 @@ impl Store {
         .bind(facts.taken.map(|t| t.to_string()))
         .bind(facts.place.map(|p| p.0))
         .bind(facts.place.map(|p| p.1))
-        .bind(look.map(|l| l as i64))
+        .bind(look)
         .bind(now())
         .execute(&mut *tx)
         .await
@@ -600,11 +604,12 @@ impl Store {
         })
     }
 
-    /// How many drafts stand in each state, and which doubts wait.
+    /// How many drafts stand in each state; without the doubts, which take
+    /// longer to count.
     ///
     /// # Errors
     /// Only the database's own.
-    pub async fn counts(&self) -> Result<QueueCounts> {
+    pub async fn state_counts(&self) -> Result<QueueCounts> {
         let mut counts = QueueCounts::default();
         let states: Vec<(String, i64)> = sqlx::query_as("SELECT state, count(*) FROM draft GROUP BY state")
             .fetch_all(&self.read)
@@ -617,6 +622,15 @@ impl Store {
                 State::Settled => counts.settled = count,
             }
         }
+        Ok(counts)
+    }
+
+    /// How many drafts stand in each state, and which doubts wait.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub async fn counts(&self) -> Result<QueueCounts> {
+        let mut counts = self.state_counts().await?;
         counts.doubts = sqlx::query_as(
             "SELECT kind, count(DISTINCT draft) AS drafts FROM doubt
              JOIN draft ON draft.id = doubt.draft AND state = 'waiting'
@@ -634,6 +648,12 @@ impl Store {
         .map_err(|e| self.trouble(e))?;
         Ok(counts)
     }
+}
+
+/// The bytes of hex digits; what is none is left out.
+fn bits(hex: &str) -> Vec<u8> {
+    let digits: Vec<u8> = hex.chars().filter_map(|c| c.to_digit(16)).map(|d| d as u8).collect();
+    digits.chunks(2).map(|pair| pair.iter().fold(0, |byte, digit| byte << 4 | digit)).collect()
 }
 
 pub(super) fn no_draft(id: i64) -> Trouble {
