@@ -21,6 +21,7 @@ mod rules;
 mod tokens;
 
 pub use fast::{One, Standing, parse_one};
+pub(crate) use rules::fold as fold_name;
 pub use rules::{DateRules, Order};
 
 use jiff::civil::Date;

@@ -217,7 +217,8 @@ fn iso(mut s: Scanner, year: i16) -> Option<One> {
 }
 
 fn iso_rest(s: &mut Scanner, year: i16) -> Option<(PartDate, bool)> {
-    if !plausible(year) {
+    // As written, a year of ISO 8601 needs no plausibility; a lone number does.
+    if year == 0 || s.done() && !plausible(year) {
         return None;
     }
     let mut date = PartDate { year, month: 0, day: 0 };

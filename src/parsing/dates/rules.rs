@@ -207,7 +207,7 @@ impl DateRules {
 }
 
 /// Lower case without accents, for look-up.
-pub(super) fn fold(word: &str) -> String {
+pub(crate) fn fold(word: &str) -> String {
     word.nfd()
         .filter(|c| !unicode_normalization::char::is_combining_mark(*c))
         .flat_map(char::to_lowercase)
