@@ -9,7 +9,8 @@ use common::{folder, take_in};
 use fantoccini::actions::{InputSource, KeyAction, KeyActions};
 use fantoccini::{Client, ClientBuilder, Locator};
 use glassine::catalogue::{Catalogue, State};
-use glassine::review::{Options, picture_files, router};
+use glassine::intake::IntakeRules;
+use glassine::review::{Options, originals, router};
 use std::io::{BufRead, BufReader};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
@@ -98,7 +99,7 @@ async fn at_draft(browser: &Client, id: i64) {
 async fn serve(catalogue: &Catalogue) -> u16 {
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let port = listener.local_addr().unwrap().port();
-    let options = Options { port, open: false, who: "M. Orrin".into(), opener: picture_files() };
+    let options = Options { port, open: false, who: "M. Orrin".into(), opener: originals(IntakeRules::load(None).unwrap()) };
     let router = router(catalogue.store(), options, port);
     tokio::spawn(async move { axum::serve(listener, router).await });
     port

@@ -11,7 +11,8 @@ use glassine::checking::Doubt;
 use glassine::intake::PhotoFacts;
 use glassine::parsing::{Candidate, Leftover, Parsed, Span};
 use glassine::reading::Reading;
-use glassine::review::{Options, picture_files, router};
+use glassine::intake::IntakeRules;
+use glassine::review::{Options, originals, router};
 use http_body_util::BodyExt;
 use tower::ServiceExt;
 
@@ -27,7 +28,7 @@ impl Page {
     fn new() -> Page {
         let (place, catalogue) = folder();
         let options =
-            Options { port: PORT, open: false, who: "M. Orrin".into(), opener: picture_files() };
+            Options { port: PORT, open: false, who: "M. Orrin".into(), opener: originals(IntakeRules::load(None).unwrap()) };
         Page { router: router(catalogue.store(), options, PORT), catalogue, _place: place }
     }
 

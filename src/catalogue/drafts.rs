@@ -5,7 +5,7 @@ use super::deeds::Deed;
 use super::store::{Store, now};
 use super::term_rank;
 use crate::checking::Doubt;
-use crate::intake::PhotoFacts;
+use crate::intake::{Likeness, PhotoFacts};
 use crate::parsing::{Field, Parsed};
 use crate::reading::Reading;
 use crate::trouble::{Result, Trouble};
@@ -209,7 +209,7 @@ impl Store {
     }
 
     /// See [`super::Catalogue::near_duplicates`].
-    pub async fn near_duplicates(&self, look: &str, within: u32, but: &str) -> Result<Vec<NearPhoto>> {
+    pub async fn near_duplicates(&self, look: &Likeness, within: u32, but: &str) -> Result<Vec<NearPhoto>> {
         // SQLite cannot count bits, and a hundred thousand numbers are small:
         // they stay in memory and only newer ones are fetched.
         let last = self.looks().last().map_or(0, |l| l.0);
@@ -219,16 +219,13 @@ impl Store {
                 .fetch_all(&self.read)
                 .await
                 .map_err(|e| self.trouble(e))?;
-        let look = bits(look);
         let near: Vec<(i64, u32)> = {
             let mut looks = self.looks();
             let last = looks.last().map_or(0, |l| l.0);
-            looks.extend(rows.into_iter().filter(|r| r.0 > last).map(|(id, look)| (id, bits(&look))));
-            // A hash of another length is of another method: nothing to compare.
-            let same = looks.iter().filter(|l| l.1.len() == look.len());
-            same.map(|l| (l.0, l.1.iter().zip(&look).map(|(a, b)| (a ^ b).count_ones()).sum()))
-                .filter(|l| l.1 <= within)
-                .collect()
+            for (id, look) in rows.into_iter().filter(|r| r.0 > last) {
+                looks.push((id, look.parse()?));
+            }
+            looks.iter().map(|l| (l.0, l.1.differs(look))).filter(|l| l.1 <= within).collect()
         };
         let mut found = Vec::new();
         for (photo, distance) in near {
@@ -247,7 +244,7 @@ impl Store {
         Ok(found)
     }
 
-    fn looks(&self) -> std::sync::MutexGuard<'_, Vec<(i64, Vec<u8>)>> {
+    fn looks(&self) -> std::sync::MutexGuard<'_, Vec<(i64, Likeness)>> {
         // A thread that panicked while adding left whole pairs behind.
         self.looks.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
@@ -258,7 +255,7 @@ impl Store {
         bytes: &[u8],
         ext: &str,
         facts: &PhotoFacts,
-        look: Option<&str>,
+        look: Option<&Likeness>,
     ) -> Result<KeptPhoto> {
         let hash = blake3::hash(bytes).to_hex();
         if hash.as_str() != facts.hash {
@@ -281,7 +278,7 @@ impl Store {
         .bind(facts.taken.map(|t| t.to_string()))
         .bind(facts.place.map(|p| p.0))
         .bind(facts.place.map(|p| p.1))
-        .bind(look)
+        .bind(look.map(Likeness::to_string))
         .bind(now())
         .execute(&mut *tx)
         .await
@@ -648,12 +645,6 @@ impl Store {
         .map_err(|e| self.trouble(e))?;
         Ok(counts)
     }
-}
-
-/// The bytes of hex digits; what is none is left out.
-fn bits(hex: &str) -> Vec<u8> {
-    let digits: Vec<u8> = hex.chars().filter_map(|c| c.to_digit(16)).map(|d| d as u8).collect();
-    digits.chunks(2).map(|pair| pair.iter().fold(0, |byte, digit| byte << 4 | digit)).collect()
 }
 
 pub(super) fn no_draft(id: i64) -> Trouble {

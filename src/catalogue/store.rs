@@ -6,7 +6,7 @@ use super::folder::Folder;
 use super::safety::{BackedUp, Checked};
 use super::{Change, Draft, DraftHead, Queue, QueueCounts, Record, RecordHead, Undone};
 use crate::checking::Doubt;
-use crate::intake::PhotoFacts;
+use crate::intake::{Likeness, PhotoFacts};
 use crate::parsing::Parsed;
 use crate::reading::Reading;
 use crate::trouble::{Result, Trouble};
@@ -36,7 +36,7 @@ pub struct Store {
     pub(super) read: SqlitePool,
     /// Likeness hashes of all photographs by number: filled when first asked
     /// for, then only added to.
-    pub(super) looks: Mutex<Vec<(i64, Vec<u8>)>>,
+    pub(super) looks: Mutex<Vec<(i64, Likeness)>>,
 }
 
 impl Store {
@@ -251,19 +251,19 @@ impl Catalogue {
         self.wait(self.inner.store.has_photo(hash, page))
     }
 
-    /// Photographs that look like one with the likeness hash `look` (hex
-    /// digits): at most `within` bits differ. Those with BLAKE3 hash `but` are
+    /// Photographs that look like one with the likeness hash `look`: at most
+    /// `within` bits differ. Those with BLAKE3 hash `but` are
     /// left out: they are the photograph itself. The nearest comes first.
     ///
     /// # Errors
     /// Only the database's own.
-    pub fn near_duplicates(&self, look: &str, within: u32, but: &str) -> Result<Vec<NearPhoto>> {
+    pub fn near_duplicates(&self, look: &Likeness, within: u32, but: &str) -> Result<Vec<NearPhoto>> {
         self.wait(self.inner.store.near_duplicates(look, within, but))
     }
 
     /// Keeps the original `bytes` of a photograph in the folder and notes its
-    /// facts; `ext` is the file's extension, `look` its likeness hash (hex
-    /// digits) where there is one. A photograph kept before is left as it is.
+    /// facts; `ext` is the file's extension, `look` its likeness hash where
+    /// there is one. A photograph kept before is left as it is.
     ///
     /// # Errors
     /// When the bytes do not have the hash of `facts`, or cannot be written.
@@ -272,7 +272,7 @@ impl Catalogue {
         bytes: &[u8],
         ext: &str,
         facts: &PhotoFacts,
-        look: Option<&str>,
+        look: Option<&Likeness>,
     ) -> Result<KeptPhoto> {
         self.wait(self.inner.store.keep_photo(bytes, ext, facts, look))
     }

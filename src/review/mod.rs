@@ -16,6 +16,7 @@ mod words;
 
 use crate::catalogue::{Catalogue, Change, DeedKind, Draft, Queue, State, Store};
 use crate::geometry::{Point, Quad};
+use crate::intake::IntakeRules;
 use crate::trouble::{Result, Trouble};
 use axum::Router;
 use axum::extract::{Path as At, Query, Request, State as With};
@@ -43,14 +44,13 @@ pub struct Options {
     pub open: bool,
     /// Who settles: written into the history of every deed.
     pub who: String,
-    /// How originals are opened. The default, [`picture_files`], knows what the
-    /// `image` crate reads; the program passes its intake's.
+    /// How originals are opened; [`originals`] opens them as intake does.
     pub opener: Opener,
 }
 
-/// Opens JPEG, PNG, TIFF and WebP originals, upright by EXIF.
-pub fn picture_files() -> Opener {
-    Arc::new(pictures::open_picture)
+/// Opens originals of every kind that intake takes, within `rules`.
+pub fn originals(rules: IntakeRules) -> Opener {
+    Arc::new(move |path, page| pictures::open_original(path, page, &rules))
 }
 
 /// `glassine review`: the command's arguments.
@@ -71,16 +71,18 @@ pub struct Args {
 }
 
 impl Args {
-    /// The options that the arguments ask for, originals opened by `opener`.
+    /// The options that the arguments ask for.
     ///
     /// # Errors
-    /// When no name is given and the system knows none.
-    pub fn options(&self, opener: Opener) -> Result<Options> {
+    /// When no name is given and the system knows none, or the folder's own
+    /// `config/intake.toml` is damaged.
+    pub fn options(&self) -> Result<Options> {
         let login = || ["USER", "LOGNAME", "USERNAME"].iter().find_map(|v| std::env::var(v).ok());
         let who = self.who.clone().or_else(login).filter(|w| !w.trim().is_empty()).ok_or_else(|| {
             Trouble::new("your name", "is not known").hint("give it, for example: --who \"A. Vell\"")
         })?;
-        Ok(Options { port: self.port, open: !self.no_open, who, opener })
+        let rules = IntakeRules::load(Some(&self.folder.join("config")))?;
+        Ok(Options { port: self.port, open: !self.no_open, who, opener: originals(rules) })
     }
 }
 
