@@ -6,7 +6,7 @@
 //! fails is reported and the others go on; when the run is stopped, workers
 //! finish the photograph they have in hand.
 
-use crate::checking::{self, CheckRules, Doubt};
+use crate::checking::{self, CheckRules, Context, Doubt};
 use crate::cleanup::{self, CleanupRules};
 use crate::intake::{self, IntakeRules, Photo};
 use crate::layout::{self, LayoutRules, LineFinder, NeuralFinder};
@@ -14,7 +14,7 @@ use crate::parsing::{self, Parsed};
 use crate::reading::{self, NeuralReader, Reader, Reading, ReadingRules, TesseractReader};
 use crate::runtime::models_folder;
 use crate::steps::Steps;
-use crate::trouble::Result;
+use crate::trouble::{Result, Trouble};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -174,17 +174,13 @@ pub struct Made {
     /// What was read.
     pub reading: Reading,
     /// Its perceptual hash, to find pictures that are nearly the same.
-    pub likeness: u64,
+    pub likeness: intake::Likeness,
 }
 
 /// Understands and checks one reading.
-pub fn understand(
-    reading: &Reading,
-    rules: &Rules,
-    neighbours: &dyn checking::Neighbours,
-) -> (Parsed, Vec<Doubt>) {
+pub fn understand(reading: &Reading, rules: &Rules, context: &Context) -> (Parsed, Vec<Doubt>) {
     let parsed = parsing::parse(reading, &rules.parsing);
-    let doubts = checking::check(&parsed, reading, neighbours, &rules.checking);
+    let doubts = checking::check(&parsed, reading, context, &rules.checking);
     (parsed, doubts)
 }
 
@@ -195,7 +191,9 @@ pub enum Event {
     /// A photograph of the file was read.
     Read(usize, Box<Made>),
     /// The file, or one of its photographs, cannot be used.
-    Failed(usize, crate::trouble::Trouble),
+    Failed(Trouble),
+    /// Something worth a word about a file that is read all the same.
+    Remark(String),
     /// The file is done.
     Done(usize),
     /// A worker ends, with its times.
@@ -268,7 +266,7 @@ impl Run<'_> {
                 break;
             }
             if let Err(trouble) = self.file(at, path, &mut eyes, &mut times, sender)
-                && sender.send(Event::Failed(at, trouble)).is_err()
+                && sender.send(Event::Failed(trouble)).is_err()
             {
                 break;
             }
@@ -294,20 +292,25 @@ impl Run<'_> {
         if !several && !(self.wanted)(&file.hash, None) {
             return Ok(());
         }
+        for remark in &file.remarks {
+            if sender.send(Event::Remark(remark.to_string())).is_err() {
+                return Ok(());
+            }
+        }
         let mut photos = file.photos(&self.rules.intake);
         while let Some(photo) = times.intake.of(|| photos.next()) {
             let made = photo.and_then(|photo| {
                 if several && !(self.wanted)(&file.hash, photo.facts.page) {
                     return Ok(None);
                 }
-                let likeness = intake::likeness(&photo.pixels);
+                let likeness = intake::Likeness::of(&photo.pixels);
                 let reading = eyes.read(photo, self.rules, self.steps, times)?;
                 Ok(Some(Made { file: file.clone(), reading, likeness }))
             });
             let sent = match made {
                 Ok(Some(made)) => sender.send(Event::Read(at, Box::new(made))),
                 Ok(None) => continue,
-                Err(trouble) => sender.send(Event::Failed(at, trouble)),
+                Err(trouble) => sender.send(Event::Failed(trouble)),
             };
             if sent.is_err() || self.stop.load(Ordering::Relaxed) {
                 break;
