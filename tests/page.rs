@@ -24,7 +24,8 @@ struct Driver {
 
 impl Driver {
     fn start() -> Option<Driver> {
-        let child = Command::new("chromedriver").arg("--port=0").stdout(Stdio::piped()).stderr(Stdio::null()).spawn();
+        let child =
+            Command::new("chromedriver").arg("--port=0").stdout(Stdio::piped()).stderr(Stdio::null()).spawn();
         let mut child = match child {
             Ok(child) => child,
             Err(e) => {
@@ -92,14 +93,25 @@ async fn until(browser: &Client, script: &str) {
 }
 
 async fn at_draft(browser: &Client, id: i64) {
-    until(browser, &format!("document.readyState === 'complete' && document.querySelector('.desk[data-draft=\"{id}\"]')")).await;
+    until(
+        browser,
+        &format!(
+            "document.readyState === 'complete' && document.querySelector('.desk[data-draft=\"{id}\"]')"
+        ),
+    )
+    .await;
     until(browser, "document.querySelector('.field.now')").await;
 }
 
 async fn serve(catalogue: &Catalogue) -> u16 {
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let port = listener.local_addr().unwrap().port();
-    let options = Options { port, open: false, who: "M. Orrin".into(), opener: originals(IntakeRules::load(None).unwrap()) };
+    let options = Options {
+        port,
+        open: false,
+        who: "M. Orrin".into(),
+        opener: originals(IntakeRules::load(None).unwrap()),
+    };
     let router = router(catalogue.store(), options, port);
     tokio::spawn(async move { axum::serve(listener, router).await });
     port
@@ -138,7 +150,11 @@ fn a_person_works_through_drafts_by_keyboard() {
 
         // Candidate 2, then settle: two keys, and the next draft is there.
         press(&browser, "2").await;
-        until(&browser, "document.querySelector('#f-eventDate.changed') && document.querySelector('.doubt.answered')").await;
+        until(
+            &browser,
+            "document.querySelector('#f-eventDate.changed') && document.querySelector('.doubt.answered')",
+        )
+        .await;
         press(&browser, "s").await;
         at_draft(&browser, ids[5]).await;
         let draft = store.draft(ids[2]).await.unwrap();
@@ -158,7 +174,8 @@ fn a_person_works_through_drafts_by_keyboard() {
         press(&browser, "e").await;
         until(&browser, "document.activeElement.id === 'v-eventDate'").await;
         press(&browser, &format!("soon{ENTER}")).await;
-        until(&browser, "document.querySelector('#f-eventDate .wrong').textContent.includes('1993-07-12')").await;
+        until(&browser, "document.querySelector('#f-eventDate .wrong').textContent.includes('1993-07-12')")
+            .await;
         press(&browser, ESCAPE).await;
         until(&browser, "document.querySelector('#v-eventDate').value === '1993-07-02'").await;
         press(&browser, &format!("e1994-07-02{ENTER}")).await;
@@ -213,7 +230,11 @@ fn a_person_works_through_drafts_by_keyboard() {
         press(&browser, "s").await;
         until(&browser, "document.querySelector('.nothing')").await;
         press(&browser, "l").await;
-        until(&browser, "document.body.dataset.place === 'records' && document.querySelectorAll('.row').length === 5").await;
+        until(
+            &browser,
+            "document.body.dataset.place === 'records' && document.querySelectorAll('.row').length === 5",
+        )
+        .await;
         browser.close().await.unwrap();
     });
     let checked = catalogue.verify(|_, _| {}).unwrap();

@@ -8,10 +8,10 @@ use axum::http::{Request, Response, StatusCode, header};
 use common::{field, folder, take_in};
 use glassine::catalogue::{Catalogue, DeedKind, State};
 use glassine::checking::Doubt;
+use glassine::intake::IntakeRules;
 use glassine::intake::PhotoFacts;
 use glassine::parsing::{Candidate, Leftover, Parsed, Span};
 use glassine::reading::Reading;
-use glassine::intake::IntakeRules;
 use glassine::review::{Options, originals, router};
 use http_body_util::BodyExt;
 use tower::ServiceExt;
@@ -27,8 +27,12 @@ struct Page {
 impl Page {
     fn new() -> Page {
         let (place, catalogue) = folder();
-        let options =
-            Options { port: PORT, open: false, who: "M. Orrin".into(), opener: originals(IntakeRules::load(None).unwrap()) };
+        let options = Options {
+            port: PORT,
+            open: false,
+            who: "M. Orrin".into(),
+            opener: originals(IntakeRules::load(None).unwrap()),
+        };
         Page { router: router(catalogue.store(), options, PORT), catalogue, _place: place }
     }
 
@@ -74,7 +78,8 @@ fn a_post_without_the_pages_token_changes_nothing() {
     let id = take_in(&page.catalogue, 0);
     for form in [vec![], vec![("token", "")], vec![("token", "0123456789abcdef0123456789abcdef")]] {
         for path in ["settle", "keep", "aside", "note", "back"].map(|p| format!("/draft/{id}/{p}")) {
-            let form: Vec<_> = form.iter().copied().chain([("why", "x"), ("note", "x"), ("v.sex", "male")]).collect();
+            let form: Vec<_> =
+                form.iter().copied().chain([("why", "x"), ("note", "x"), ("v.sex", "male")]).collect();
             assert_eq!(page.post(&path, &form).0, StatusCode::FORBIDDEN, "{path}");
         }
         assert_eq!(page.post("/undo", &form).0, StatusCode::FORBIDDEN);
@@ -156,7 +161,14 @@ fn script_in_every_place_comes_out_as_text() {
     let doubts = [Doubt { kind: evil.into(), terms: vec!["sex".into()], sentence: evil.into(), weight: 1.0 }];
     let id = page.catalogue.enter_draft(&reading, &parsed, &doubts).unwrap().draft;
     page.catalogue.note(id, evil, evil).unwrap();
-    let query = serde_urlencoded::to_string([("q", "script"), ("doubt", evil), ("term", evil), ("is", evil), ("did", "settle.1")]).unwrap();
+    let query = serde_urlencoded::to_string([
+        ("q", "script"),
+        ("doubt", evil),
+        ("term", evil),
+        ("is", evil),
+        ("did", "settle.1"),
+    ])
+    .unwrap();
     let check = |path: &str| {
         let (status, _, text) = page.get(path);
         assert_eq!(status, StatusCode::OK, "{path}");
@@ -164,12 +176,15 @@ fn script_in_every_place_comes_out_as_text() {
         assert_eq!(text.matches("<script").count(), 1, "{path}");
         assert!(!text.contains("<img src=x") && !text.contains("'>"), "{path}");
     };
-    for path in ["/".to_owned(), format!("/?{query}"), format!("/draft/{id}"), format!("/draft/{id}?{query}")] {
+    for path in ["/".to_owned(), format!("/?{query}"), format!("/draft/{id}"), format!("/draft/{id}?{query}")]
+    {
         check(&path);
     }
     let seen = page.catalogue.draft(id).unwrap().seen;
     let lot = page.catalogue.settle(id, evil, &[], seen).unwrap();
-    for path in ["/records".to_owned(), format!("/records?{query}"), format!("/record/{lot}"), format!("/draft/{id}")] {
+    for path in
+        ["/records".to_owned(), format!("/records?{query}"), format!("/record/{lot}"), format!("/draft/{id}")]
+    {
         check(&path);
     }
 }
@@ -245,9 +260,15 @@ fn pictures_are_jpeg_and_a_lost_original_is_said() {
         ["view.jpg", "small.jpg", "words.jpg?at=80,85,720,85,720,131,80,131", "part.jpg?at=0,0,300,200"]
     {
         let (status, response, _) = page.get(&format!("/photo/{}/{piece}", photo.id));
-        assert_eq!((status, &response.headers()[header::CONTENT_TYPE]), (StatusCode::OK, &"image/jpeg".parse().unwrap()), "{piece}");
+        assert_eq!(
+            (status, &response.headers()[header::CONTENT_TYPE]),
+            (StatusCode::OK, &"image/jpeg".parse().unwrap()),
+            "{piece}"
+        );
     }
-    for piece in ["words.jpg", "words.jpg?at=1,2,3", "words.jpg?at=nan,1,1,1,1,1,1,1", "../catalogue.db", "other"] {
+    for piece in
+        ["words.jpg", "words.jpg?at=1,2,3", "words.jpg?at=nan,1,1,1,1,1,1,1", "../catalogue.db", "other"]
+    {
         assert_eq!(page.get(&format!("/photo/{}/{piece}", photo.id)).0, StatusCode::NOT_FOUND, "{piece}");
     }
     std::fs::remove_file(&photo.file).unwrap();

@@ -40,7 +40,9 @@ impl Known {
 impl Neighbours for Known {
     fn with_catalogue_number(&self, number: &str) -> Vec<Neighbour> {
         let store = self.catalogue.store();
-        self.ask(async move { store.neighbours("catalogNumber", &[number.to_owned()], None, &self.but).await })
+        self.ask(
+            async move { store.neighbours("catalogNumber", &[number.to_owned()], None, &self.but).await },
+        )
     }
 
     fn on_day(&self, collector: &str, day: Date) -> Vec<Neighbour> {
@@ -80,7 +82,8 @@ fn touches(date: &str, day: &str) -> bool {
 }
 
 /// One draft with the values that the checks look at.
-const NEIGHBOUR: &str = "SELECT coalesce(nullif(number.value, ''), draft.name), who.value, own.value, day.value,
+const NEIGHBOUR: &str =
+    "SELECT coalesce(nullif(number.value, ''), draft.name), who.value, own.value, day.value,
         coalesce(nullif(place.value, ''), county.value), latitude.value, longitude.value
  FROM draft_value AS asked
  JOIN draft ON draft.id = asked.draft AND draft.state <> 'aside'
@@ -116,7 +119,12 @@ impl Store {
 
     /// Records of `collector` whose date begins in the year of `day`, or, for
     /// an interval, in the year before.
-    async fn neighbours_of_year(&self, collector: &str, day: Date, but: &(String, u32)) -> Result<Vec<Neighbour>> {
+    async fn neighbours_of_year(
+        &self,
+        collector: &str,
+        day: Date,
+        but: &(String, u32),
+    ) -> Result<Vec<Neighbour>> {
         let sql = format!(
             "{NEIGHBOUR} asked.term = 'eventDate' AND asked.value >= ?3 AND asked.value < ?4 AND who.value = ?5
              ORDER BY draft.id LIMIT 20000"

@@ -49,11 +49,12 @@ impl Store {
         .map_err(failed)?;
         pauses.sort_by(f64::total_cmp);
         let fields = self.stands(0).await?;
-        let first_of_last: Option<i64> =
-            sqlx::query_scalar("SELECT min(id) FROM (SELECT id FROM lot WHERE standing = 1 ORDER BY id DESC LIMIT 100)")
-                .fetch_one(&self.read)
-                .await
-                .map_err(failed)?;
+        let first_of_last: Option<i64> = sqlx::query_scalar(
+            "SELECT min(id) FROM (SELECT id FROM lot WHERE standing = 1 ORDER BY id DESC LIMIT 100)",
+        )
+        .fetch_one(&self.read)
+        .await
+        .map_err(failed)?;
         let lately = self.stands(first_of_last.unwrap_or(0)).await?;
         Ok(Progress { days, seconds: pauses.get(pauses.len() / 2).copied(), fields, lately })
     }

@@ -109,7 +109,8 @@ impl Store {
         .fetch_all(&self.read)
         .await
         .map_err(|e| self.trouble(e))?;
-        let event = |(day, place, collector, waiting, doubted)| Event { day, place, collector, waiting, doubted };
+        let event =
+            |(day, place, collector, waiting, doubted)| Event { day, place, collector, waiting, doubted };
         Ok(rows.into_iter().map(event).collect())
     }
 

@@ -71,18 +71,16 @@ pub struct Args {
 }
 
 impl Args {
-    /// The options that the arguments ask for.
+    /// The options that the arguments ask for, originals opened by `opener`.
     ///
     /// # Errors
-    /// When no name is given and the system knows none, or the folder's own
-    /// `config/intake.toml` is damaged.
-    pub fn options(&self) -> Result<Options> {
+    /// When no name is given and the system knows none.
+    pub fn options(&self, opener: Opener) -> Result<Options> {
         let login = || ["USER", "LOGNAME", "USERNAME"].iter().find_map(|v| std::env::var(v).ok());
         let who = self.who.clone().or_else(login).filter(|w| !w.trim().is_empty()).ok_or_else(|| {
             Trouble::new("your name", "is not known").hint("give it, for example: --who \"A. Vell\"")
         })?;
-        let rules = IntakeRules::load(Some(&self.folder.join("config")))?;
-        Ok(Options { port: self.port, open: !self.no_open, who, opener: originals(rules) })
+        Ok(Options { port: self.port, open: !self.no_open, who, opener })
     }
 }
 
@@ -548,11 +546,7 @@ async fn same(With(app): Shared, At((id, term)): At<(i64, String)>, Query(walk):
     Ok(pages::same(&app, &counts, &walk, &draft, value, &same).into_response())
 }
 
-async fn take_same(
-    With(app): Shared,
-    At((id, term)): At<(i64, String)>,
-    axum::Form(form): Form,
-) -> Answer {
+async fn take_same(With(app): Shared, At((id, term)): At<(i64, String)>, axum::Form(form): Form) -> Answer {
     let posted = posted(&app, &form)?;
     let draft = app.store.draft(id).await?;
     let value = draft.values.iter().find(|v| v.term == term).map_or("", |v| v.value.as_str());

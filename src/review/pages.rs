@@ -5,8 +5,8 @@
 use super::words::{OFFERED, kind, misfit, name, state, sureness};
 use super::{App, Walk, rounded};
 use crate::catalogue::{
-    Deed, DeedKind, Draft, DraftHead, DraftValue, KeptPhoto, QueueCounts, Record, RecordHead, State,
-    term_rank,
+    Deed, DeedKind, Draft, DraftHead, DraftValue, Event, KeptPhoto, Progress, QueueCounts, Record,
+    RecordHead, Same, State, term_rank,
 };
 use crate::geometry::Quad;
 use crate::trouble::Trouble;
@@ -784,7 +784,12 @@ pub(super) fn events(app: &App, counts: &QueueCounts, events: &[Event], did: Opt
 }
 
 /// The drafts of one event.
-pub(super) fn event(app: &App, counts: &QueueCounts, [day, place, by]: [&str; 3], drafts: &[Draft]) -> Markup {
+pub(super) fn event(
+    app: &App,
+    counts: &QueueCounts,
+    [day, place, by]: [&str; 3],
+    drafts: &[Draft],
+) -> Markup {
     let shared = ["eventDate", "locality", "recordedBy"];
     let body = html! {
         section.page {
