@@ -40,12 +40,11 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
     let (mut new, mut doubtful) = (0usize, 0usize);
     let outcome = over(photos, args, &rules, &wanted, |made, progress| {
         let facts = &made.reading.photo;
-        let look = made.likeness.to_string();
-        let near: Vec<glassine::catalogue::NearPhoto> = Vec::new();
-        let _ = (&look, bits);
+        let near = catalogue.near_duplicates(&made.likeness, bits, &facts.hash)?;
         let ext = made.file.kind.extensions()[0];
-        catalogue.keep_photo(&made.file.bytes, ext, facts, None)?;
-        let context = Context { neighbours: &Alone, dates: &rules.parsing.dates };
+        catalogue.keep_photo(&made.file.bytes, ext, facts, Some(&made.likeness))?;
+        let known = catalogue.known(&facts.hash, facts.page);
+        let context = Context { neighbours: &known, dates: &rules.parsing.dates };
         let (parsed, doubts) = understand(&made.reading, &rules, &context);
         let entered = catalogue.enter_draft(&made.reading, &parsed, &doubts)?;
         if entered.new {
