@@ -15,8 +15,8 @@ use super::geography::{self, Decision, Evidence};
 use super::persons::{self, Team};
 use super::rules::{Key, Rules, Trait};
 use super::taxa::{self, Taxon};
-use super::{Candidate, Field, Leftover, Parsed};
-use crate::reading::Reading;
+use super::{Candidate, Field, Leftover, Parsed, Span};
+use crate::reading::{ReadLabel, Reading};
 use std::ops::Range;
 
 /// What a token was used for.
@@ -107,12 +107,20 @@ impl Label<'_> {
     }
 }
 
+/// Whether a label is more than a stray sign: the figures of a ruler beside the
+/// specimen, read one by one, must not become compass points or counts.
+fn says_something(label: &ReadLabel) -> bool {
+    let chars = || label.lines.iter().flat_map(|l| &l.chars).map(|c| c.ch);
+    chars().filter(|c| c.is_alphanumeric()).count() > 2 || chars().any(|c| "♂♀☿".contains(c))
+}
+
 /// Parses all labels of a reading.
 pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     let mut labels: Vec<Label> = reading
         .labels
         .iter()
         .enumerate()
+        .filter(|(_, l)| says_something(l))
         .map(|(i, l)| {
             let flow = Flow::new(i, l);
             let used = vec![None; flow.tokens.len()];
@@ -162,7 +170,13 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     });
 
     let fields = finish(&labels, rules, finds);
-    let leftovers = leftovers(&labels);
+    let mut leftovers = leftovers(&labels);
+    for (label, l) in reading.labels.iter().enumerate().filter(|(_, l)| !says_something(l)) {
+        leftovers.extend(l.lines.iter().enumerate().map(|(line, read)| Leftover {
+            text: read.text(),
+            span: Span { label, line, start: 0, end: read.chars.len() },
+        }));
+    }
     Parsed { fields, leftovers }
 }
 
