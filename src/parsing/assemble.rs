@@ -151,10 +151,10 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
         label.determination = is_determination(label);
         names(label, rules);
     }
-    let geography = places(&mut labels, rules);
     for label in &mut labels {
         roles(label, rules);
     }
+    let geography = places(&mut labels, rules);
     lone_persons(&mut labels, rules, &geography.1);
     let ctx_country = geography.0.country.as_ref().and_then(|c| rules.gazetteer.name(&c.code)).unwrap_or("").to_owned();
     persons_out(&labels, &mut finds);
@@ -181,7 +181,10 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
 }
 
 /// Coordinates and elevations, which say what they are by their signs.
-fn spans_with_units(label: &mut Label, _rules: &Rules) {
+fn spans_with_units(label: &mut Label, rules: &Rules) {
+    // `IV-22/23-1953` before an initial `M.` is no height of 1953 m.
+    let days: Vec<Range<usize>> =
+        dates::find(&label.flow.text, &rules.dates).into_iter().filter(|d| d.shape == DateShape::Day).map(|d| d.chars).collect();
     for c in coordinates::find(&label.flow.text) {
         let tokens = label.flow.within(&c.chars);
         if tokens.is_empty() || tokens.clone().any(|i| !label.free(i)) {
@@ -192,7 +195,8 @@ fn spans_with_units(label: &mut Label, _rules: &Rules) {
     }
     for e in elevation::find(&label.flow.text) {
         let tokens = label.flow.within(&e.chars);
-        if tokens.is_empty() || tokens.clone().any(|i| !label.free(i)) {
+        let dated = !e.labelled && days.iter().any(|d| d.start < e.chars.end && e.chars.start < d.end);
+        if dated || tokens.is_empty() || tokens.clone().any(|i| !label.free(i)) {
             continue;
         }
         label.claim(tokens.clone(), Use::Elevation);
@@ -309,21 +313,31 @@ fn institutions(label: &mut Label, rules: &Rules) {
             continue;
         };
         let t = &label.flow.tokens[i];
-        if !t.capital() || !label.free(i) || (m.letters < 4 && !t.text.chars().all(char::is_uppercase)) {
+        let road = label.flow.tokens.get(m.end).is_some_and(|n| ["road", "rd", "trail", "hwy"].contains(&squash(&n.text).as_str()));
+        // `Collected on the fifth Tarn Valley foray` is no place either.
+        let line = label.line_tokens(t.line);
+        let told = rules.before.at(&label.flow, line.start, 0.0).is_some_and(|b| b.value == Key::Collector)
+            && label.flow.tokens.get(line.start + 1).is_some_and(|w| ["on", "during", "at", "in"].contains(&w.text.as_str()));
+        if told && label.free(line.start) {
+            label.claim(line.clone(), Use::Institution);
+            i = line.end.max(i + 1);
+            continue;
+        }
+        if road || !t.capital() || !label.free(i) || (m.letters < 4 && !t.text.chars().all(char::is_uppercase)) {
             i += 1;
             continue;
         }
-        let line = label.line_tokens(t.line);
         let small = ["of", "the", "de", "du", "des", "la", "for", "and", "at", "in", "on", "by", "di", "et", "from", "ex"];
         let keeps = |k: usize, back: bool| {
             let t = &label.flow.tokens[k];
-            label.free(k)
+            let heading = rules.headings.at(&label.flow, k, 0.1).is_some() && rules.institutions.at(&label.flow, k, 0.12).is_none();
+            label.free(k) && !(heading && !back)
                 && (t.capital()
                     || t.kind == Kind::Word && small.contains(&t.text.to_lowercase().as_str())
                     || t.is('.')
                     || t.is('\'')
                     || t.is('-')
-                    || !back && (t.is('(') || t.is(')') || t.is(',') || t.is('&') || t.kind == Kind::Number && t.text.len() == 4))
+                    || !back && (t.is('(') || t.is(')') || t.is(',') || t.is('&') || t.kind == Kind::Number && t.text.len() == 4 && "12".contains(&t.text[..1])))
         };
         let mut a = i;
         while a > line.start && keeps(a - 1, true) {
@@ -440,7 +454,8 @@ fn marks(label: &mut Label, rules: &Rules) {
                 continue;
             }
             let number_next = label.flow.tokens.get(next).is_some_and(|n| n.kind == Kind::Number || n.is('#'));
-            let inline = matches!(key, Key::Elevation | Key::Date | Key::Coordinates | Key::Number) && t.capital();
+            let inline = matches!(key, Key::Elevation | Key::Date | Key::Number) && t.capital()
+                || key == Key::Coordinates && t.capital() && number_next;
             let whole = t.first && t.capital() && (m.letters >= 6 || dotted || key == Key::Date && next < count)
                 || t.first && t.capital() && key == Key::Name;
             let bracketed = label.flow.tokens.get(i.wrapping_sub(1)).is_some_and(|p| p.is('('));
@@ -532,7 +547,12 @@ fn team_before(label: &Label, rules: &Rules, i: usize) -> Option<Team> {
         }
         let t = &label.flow.tokens[start];
         let same_line = t.line == label.flow.tokens[end - 1].line;
+        let small = label.flow.tokens.len() <= 6;
+        let near = t.line == line;
         if let Some(team) = persons::at(&label.flow, rules, start, end, same_line || t.first) {
+            if !near && !small && !team.initials() && !team.full() {
+                continue;
+            }
             let whole = team.tokens.end == end || label.flow.tokens[team.tokens.end..end].iter().all(|t| t.is('.') || t.is(','));
             if !whole {
                 continue;
@@ -566,6 +586,10 @@ fn names(label: &mut Label, rules: &Rules) {
         }
         let before = i.checked_sub(1).map(|k| &label.flow.tokens[k]);
         let keyed = label.under(i).filter(|m| m.key == Key::Name).is_some();
+        // Behind a number, with a point between or not (`1315. Noctua`).
+        let numbered = before.is_some_and(|b| {
+            b.kind == Kind::Number || b.is('.') && i > 1 && label.flow.tokens[i - 2].kind == Kind::Number
+        }) && before.is_some_and(|b| b.line + 1 >= t.line);
         let opens = t.first
             || keyed
             || before.is_some_and(|b| b.is('.') || b.is('(') || b.is('=') || b.kind == Kind::Number)
@@ -577,12 +601,15 @@ fn names(label: &mut Label, rules: &Rules) {
         }
         let named = keyed
             || label.determination
-            || (t.first || before.is_some_and(|b| b.kind == Kind::Number || b.is('.'))) && {
+            || (t.first || numbered) && {
                 // A genus alone counts on a line of its own, with a number at most.
                 let line = label.line_tokens(t.line);
                 let sheet = label.used.contains(&Some(Use::Heading)) || label.flow.tokens.len() <= 3;
-                let number = before.is_some_and(|b| b.kind == Kind::Number || b.is('.'));
-                (sheet || number) && line.clone().filter(|k| label.flow.tokens[*k].kind == Kind::Word && label.flow.tokens[*k].text.chars().count() > 1 && label.free(*k)).count() == 1
+                let others = |k: &usize| {
+                    let w = &label.flow.tokens[*k];
+                    w.kind == Kind::Word && w.text.chars().count() > 1 && label.free(*k) && !rules.number_signs.contains(&w.text)
+                };
+                (sheet || numbered) && line.clone().filter(others).count() == 1
             };
         let used = &label.used;
         let tokens = &label.flow.tokens;
@@ -621,7 +648,7 @@ fn places(labels: &mut [Label], rules: &Rules) -> (Decision, Vec<Evidence>) {
         }
         let free = |k: usize| {
             matches!(label.used[k], None | Some(Use::Heading))
-                && !label.under(k).is_some_and(|m| matches!(m.key, Key::Collector | Key::Determiner | Key::Both | Key::Name | Key::Habitat | Key::Remarks | Key::Host | Key::Other))
+                && !label.under(k).is_some_and(|m| matches!(m.key, Key::Name | Key::Habitat | Key::Remarks | Key::Host | Key::Other))
         };
         let prefer = |k: usize| match label.used[k] {
             Some(Use::Heading) => 1.2,
@@ -752,10 +779,14 @@ fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
                 i += 1;
                 continue;
             }
+            let signed = (end..rest_end).any(|k| label.flow.tokens[k].is('#') || rules.number_signs.contains(&label.flow.tokens[k].text));
+            let year_only = date && label.dates.iter().any(|d| d.0.shape == DateShape::Year && label.flow.tokens[d.1.start].line == last_line);
             let (role, certainty) = if determiner {
                 (Key::Determiner, 0.85)
-            } else if collector {
+            } else if collector || signed && !collected {
                 (Key::Collector, 0.9)
+            } else if year_only && !number && !collected && !determined && better_collector(label, rules, end) {
+                (Key::Determiner, 0.7)
             } else if collected && !determined && date && !number && label.dates.iter().any(|d| d.0.shape == DateShape::Year && label.flow.tokens[d.1.start].line == last_line) {
                 // A name with a year alone, where the collector is known, is
                 // how an annotation is signed.
@@ -773,6 +804,23 @@ fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
             label.teams.push((team, Some(role), certainty));
         }
     }
+}
+
+/// Whether a later line holds a person with a number, or with a date to the day
+/// or month: the collector, beside whom a name with a year alone is another's.
+fn better_collector(label: &Label, rules: &Rules, from: usize) -> bool {
+    (from..label.flow.tokens.len()).filter(|k| label.flow.tokens[*k].first && label.free(*k)).any(|k| {
+        let line = label.line_tokens(label.flow.tokens[k].line);
+        let stop = line.clone().find(|x| *x >= k && !label.free(*x)).unwrap_or(line.end);
+        let team = persons::at(&label.flow, rules, k, stop, false).filter(|t| t.full());
+        team.is_some_and(|t| {
+            (t.tokens.end..line.end).any(|x| {
+                label.flow.tokens[x].is('#')
+                    || rules.number_signs.contains(&label.flow.tokens[x].text)
+                    || label.used[x] == Some(Use::Date) && label.dates.iter().any(|d| d.1.contains(&x) && matches!(d.0.shape, DateShape::Day | DateShape::Month))
+            })
+        })
+    })
 }
 
 fn persons_out(labels: &[Label], finds: &mut Vec<Find>) {
@@ -1097,6 +1145,7 @@ fn number_at(label: &Label, i: usize, spaced_dash: bool) -> Option<(String, usiz
 fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Range<usize>)>, finds: &mut Vec<Find>) {
     let series = labels.iter().any(|l| (0..l.flow.tokens.len()).any(|i| l.flow.tokens[i].capital() && rules.series.at(&l.flow, i, 0.1).is_some()));
     let mut all: Vec<(f32, usize, Range<usize>, String)> = Vec::new();
+    let mut series_numbers: Vec<(usize, Range<usize>)> = Vec::new();
     for (l, label) in labels.iter().enumerate() {
         let tokens = &label.flow.tokens;
         // Behind the collector.
@@ -1134,7 +1183,7 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
                 continue;
             }
             // Behind its own sign.
-            let sign = t.is('#') || t.kind == Kind::Word && rules.number_signs.contains(&t.text) && (t.first || tokens.get(i + 1).is_some_and(|n| n.is('.') || n.is(':')));
+            let sign = t.is('#') || t.kind == Kind::Word && (rules.number_signs.contains(&t.text) || ["no", "nr"].contains(&t.text.as_str())) && (t.first || tokens.get(i + 1).is_some_and(|n| n.is('.') || n.is(':')));
             let keyed = label.marks.iter().any(|m| m.key == Key::Number && m.tokens.contains(&i));
             if sign || keyed {
                 let mut k = i + 1;
@@ -1169,7 +1218,9 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
                 let Some((value, end)) = number_at(label, s, false) else { continue };
                 let before_ok = s == line.start || tokens[line.start..s].iter().all(|t| t.kind == Kind::Mark || t.text.chars().count() <= 2);
                 let distributed = series && pointed && value.chars().count() <= 3;
-                if before_ok && !distributed {
+                if before_ok && distributed {
+                    series_numbers.push((l, s..end));
+                } else if before_ok {
                     all.push((0.8, l, s..end, value));
                 }
             }
@@ -1211,6 +1262,9 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
     }
     // A pin label's stray figures are no field numbers: without a sign or a
     // collector beside it a number needs an envelope or sheet.
+    for (l, tokens) in series_numbers {
+        labels[l].claim(tokens, Use::Other);
+    }
     all.sort_by(|a, b| b.0.total_cmp(&a.0));
     let Some((score, l, tokens, value)) = all.first().cloned() else { return };
     if score < 0.45 {
@@ -1554,6 +1608,9 @@ fn geography_out(labels: &[Label], rules: &Rules, decision: &Decision, evidence:
     for (term, part) in parts {
         let Some(part) = part else { continue };
         let Some(name) = rules.gazetteer.name(&part.code) else { continue };
+        if part.certainty < 0.2 {
+            continue;
+        }
         let flow = part.from.first().map_or(0, |i| evidence[*i].flow);
         let ranges: Vec<Range<usize>> = part.from.iter().filter(|i| evidence[**i].flow == flow).map(|i| labels[flow].chars(evidence[*i].tokens.clone())).collect();
         let mut candidates: Vec<Candidate> = part

@@ -145,9 +145,13 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
     if let Some(t) = tokens.get(end).filter(|t| t.kind == Kind::Word) {
         let key = squash(&t.text);
         if words.county_after.contains(&key) && tokens[end].line <= tokens[name.start].line + 1 {
+            // `North Carolina County Yancey`: the word belongs to what follows.
+            let follows = tokens.get(skip_point(end + 1)).is_some_and(|n| n.capital() && n.line == t.line);
+            let whole = flow.glyphs(tokens[name.start].range.start..tokens[name.end - 1].range.end);
+            let bigger = follows && rules.gazetteer.admin(&whole, 0.0).iter().any(|h| h.rank != Rank::County) && !rules.gazetteer.counties(&whole, 0.0).iter().any(|h| h.country() == "US");
             // `Co. Rd. 326` is a road.
             let road = tokens.get(skip_point(end + 1)).is_some_and(|n| ["rd", "road", "hwy", "highway"].contains(&squash(&n.text).as_str()));
-            if !road {
+            if !road && !bigger {
                 marked = Some(Rank::County);
                 end = skip_point(end + 1);
             }
@@ -176,7 +180,8 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
         };
         if t.kind == Kind::Word && t.capital() && t.line == tokens[name.start].line {
             let key = squash(&t.text);
-            if words.county_before.contains(&key) && !taken {
+            let known = || rules.gazetteer.counties(&flow.glyphs(tokens[name.start].range.start..tokens[name.end - 1].range.end), 0.0).iter().any(|h| h.country() == "US");
+            if words.county_before.contains(&key) && (!taken || known()) {
                 marked = Some(Rank::County);
                 start = k;
             } else if words.division_before.contains(&key) && !words.county_before.contains(&key) {
@@ -227,7 +232,10 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
     }
     // A misread name is looked for only where nothing fits as it stands: that
     // costs a walk through the automaton.
-    if hits.is_empty() && budget > 0.0 && (tokens[name.start].capital() || marked.is_some()) {
+    let plain = tokens[name.clone()].iter().any(|t| {
+        t.kind == Kind::Word && (!t.capital() || words.place_words.contains(&squash(&t.text)) || words.habitat_words.contains(&squash(&t.text)))
+    });
+    if hits.is_empty() && budget > 0.0 && (marked.is_some() || !plain && glyphs.len() <= 24) {
         hits = look(marked == Some(Rank::County), budget);
     }
     if let Some(rank) = marked {
@@ -244,8 +252,9 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
         }
     }
     let weight = if misread_mark { 0.7 * weight } else { weight };
-    let unknown = (marked == Some(Rank::County) && hits.is_empty() && tokens[name.start].capital() && start == name.start
-        || marked == Some(Rank::County) && hits.is_empty() && start < name.start)
+    let county_word = tokens[name.end..end.max(name.end)].iter().chain(&tokens[start..name.start]).all(|t| !squash(&t.text).starts_with("dist"));
+    let unknown = (county_word && marked == Some(Rank::County) && hits.is_empty() && tokens[name.start].capital() && start == name.start
+        || marked == Some(Rank::County) && hits.is_empty() && start < name.start && county_word)
         .then(|| text.to_owned());
     if hits.is_empty() && unknown.is_none() {
         return None;
@@ -263,6 +272,10 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
     let end = end.max(name.end);
     let one_word = tokens[name.clone()].iter().filter(|t| t.kind == Kind::Word).count() == 1;
     let common = one_word && (words.place_words.contains(&squash(text)) || words.short.contains_key(&squash(text)));
+    // `N.`, `NE`, `West` are directions; `Camp.` shortened may be Campeche.
+    if common && marked.is_none() && (!pointed || text.chars().count() <= 2 || words.short.contains_key(&squash(text))) {
+        return None;
+    }
     Some(Evidence { flow: index, tokens: start..end, name, hits, marked, weight, unknown, common })
 }
 
@@ -313,6 +326,8 @@ fn worth(e: &Evidence, hit: &Hit) -> f32 {
 
 /// Chooses country, division and county that agree best with all evidence.
 pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
+    let named: BTreeSet<&str> =
+        evidence.iter().flat_map(|e| &e.hits).filter(|h| h.rank == Rank::Country && h.cost <= 0.5).map(|h| h.code.as_str()).collect();
     let mut countries: BTreeMap<String, (f32, Vec<usize>)> = BTreeMap::new();
     let mut divisions: BTreeMap<String, (f32, Vec<usize>)> = BTreeMap::new();
     let mut counties: BTreeMap<String, (f32, Vec<usize>)> = BTreeMap::new();
@@ -323,6 +338,10 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
                 Rank::Division => &mut divisions,
                 _ => &mut counties,
             };
+            // A misread name of a country that is not named is hardly one.
+            if h.cost > 0.0 && h.rank != Rank::Country && !rules.places.usual_countries.contains(h.country()) && !named.contains(h.country()) {
+                continue;
+            }
             let entry = table.entry(h.code.clone()).or_default();
             // The same name twice says little more than once.
             let w = worth(e, h);
@@ -374,7 +393,7 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
                 if land == 0.0 {
                     score += match cc.as_str() {
                         "US" => 0.3,
-                        "CA" | "MX" | "GB" => 0.0,
+                        other if rules.places.usual_countries.contains(other) => 0.0,
                         _ => -0.7,
                     };
                 }
