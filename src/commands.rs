@@ -161,8 +161,7 @@ fn over(
         }
         eprintln!("Stopping after the photographs in hand; Ctrl-C again stops at once.");
     };
-    ctrlc::set_handler(handler)
-        .map_err(|e| Trouble::new("Ctrl-C", "cannot be listened for").cause(e))?;
+    ctrlc::set_handler(handler).map_err(|e| Trouble::new("Ctrl-C", "cannot be listened for").cause(e))?;
     let progress = Progress::new(found.files.len());
     let mut outcome = Outcome {
         files: found.files.len(),
@@ -317,7 +316,11 @@ pub fn list(folder: &Path, settled: bool) -> Result<ExitCode> {
             rows.push(row(&draft.name, &draft.values));
             rows.last_mut().expect("just pushed").extend([draft.doubts.to_string(), draft.doubt]);
         }
-        print_table("Drafts that wait", &["photograph", "name", "date", "place", "collector", "doubts", "the first doubt"], &rows);
+        print_table(
+            "Drafts that wait",
+            &["photograph", "name", "date", "place", "collector", "doubts", "the first doubt"],
+            &rows,
+        );
         println!();
         rows.clear();
     }

@@ -185,9 +185,7 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::Review(args) => commands::review(&args),
         Command::List { folder, settled } => commands::list(&folder, settled),
         Command::Find { folder, words } => commands::find(&folder, &words.join(" ")),
-        Command::Write { folder, csv, jsonl } => {
-            commands::write(&folder, csv.as_deref(), jsonl.as_deref())
-        }
+        Command::Write { folder, csv, jsonl } => commands::write(&folder, csv.as_deref(), jsonl.as_deref()),
         Command::Backup { folder, to } => commands::backup(&folder, &to),
         Command::Verify { folder } => commands::verify(&folder),
         Command::Completions { shell } => {

@@ -120,9 +120,7 @@ impl Eyes {
         if let Some(steps) = steps {
             steps.keep(&facts, &clean.colour, &page)?;
         }
-        times
-            .reading
-            .of(|| reading::read(&facts, &clean.colour, &page, &mut *self.reader, &rules.reading))
+        times.reading.of(|| reading::read(&facts, &clean.colour, &page, &mut *self.reader, &rules.reading))
     }
 }
 

@@ -14,10 +14,8 @@ impl Progress {
     /// A run over `files` files.
     pub fn new(files: usize) -> Self {
         let bar = std::io::stderr().is_terminal().then(|| {
-            let style = ProgressStyle::with_template(
-                "{bar:32} {pos}/{len} photographs, {eta} left  {msg}",
-            )
-            .expect("the template is fixed");
+            let style = ProgressStyle::with_template("{bar:32} {pos}/{len} photographs, {eta} left  {msg}")
+                .expect("the template is fixed");
             ProgressBar::new(files as u64).with_style(style)
         });
         if let Some(bar) = &bar {

@@ -22,8 +22,9 @@ impl Steps {
     /// # Errors
     /// Where it cannot be made.
     pub fn new(folder: &Path) -> Result<Self> {
-        std::fs::create_dir_all(folder)
-            .map_err(|e| Trouble::file(folder, "cannot be made").cause(e).hint("name a folder you may write to"))?;
+        std::fs::create_dir_all(folder).map_err(|e| {
+            Trouble::file(folder, "cannot be made").cause(e).hint("name a folder you may write to")
+        })?;
         Ok(Steps { folder: folder.into() })
     }
 

@@ -39,7 +39,8 @@ fn score(set: &str) -> Option<serde_json::Map<String, Value>> {
         drafts.push_str(&format!("{draft}\n"));
     }
     let out = Path::new(env!("CARGO_TARGET_TMPDIR"));
-    let (drafts_path, scores) = (out.join(format!("gold-text-{set}.jsonl")), out.join(format!("gold-text-{set}.json")));
+    let (drafts_path, scores) =
+        (out.join(format!("gold-text-{set}.jsonl")), out.join(format!("gold-text-{set}.json")));
     std::fs::write(&drafts_path, drafts).unwrap();
     let run = Command::new("python3")
         .arg(shared.join("eval/score.py"))
@@ -69,7 +70,13 @@ fn assert_floors(set: &str, floors: &[(&str, f64)]) {
 fn gold_text_of_pin_labels_becomes_fields() {
     assert_floors(
         "pins-dev",
-        &[("eventDate", 0.97), ("recordedBy", 0.9), ("stateProvince", 0.95), ("county", 0.93), ("verbatimLocality", 0.75)],
+        &[
+            ("eventDate", 0.97),
+            ("recordedBy", 0.9),
+            ("stateProvince", 0.95),
+            ("county", 0.93),
+            ("verbatimLocality", 0.75),
+        ],
     );
 }
 
@@ -77,6 +84,12 @@ fn gold_text_of_pin_labels_becomes_fields() {
 fn gold_text_of_packets_becomes_fields() {
     assert_floors(
         "packets-dev",
-        &[("eventDate", 0.97), ("recordedBy", 0.9), ("stateProvince", 0.93), ("county", 0.88), ("verbatimLocality", 0.75)],
+        &[
+            ("eventDate", 0.97),
+            ("recordedBy", 0.9),
+            ("stateProvince", 0.93),
+            ("county", 0.88),
+            ("verbatimLocality", 0.75),
+        ],
     );
 }

@@ -44,10 +44,8 @@ pub fn even_light(picture: &RgbImage, rules: &CleanupRules) -> RgbImage {
     let light = light(picture, rules);
     // Nothing is brightened more than four times: deep shadow is noise.
     let most = f32::from(light.iter().copied().max().unwrap_or(255)).max(1.0);
-    let (sx, sy) = (
-        light.width() as f32 / picture.width() as f32,
-        light.height() as f32 / picture.height() as f32,
-    );
+    let (sx, sy) =
+        (light.width() as f32 / picture.width() as f32, light.height() as f32 / picture.height() as f32);
     let mut out = picture.clone();
     for (x, y, pixel) in out.enumerate_pixels_mut() {
         let tone = between(&light, (x as f32 + 0.5) * sx - 0.5, (y as f32 + 0.5) * sy - 0.5);
@@ -84,10 +82,7 @@ fn widen(picture: &GrayImage, reach: i32, pick: fn(u8, u8) -> u8) -> GrayImage {
 
 /// The tone between pixels, linearly.
 fn between(picture: &GrayImage, x: f32, y: f32) -> f32 {
-    let (x, y) = (
-        x.clamp(0.0, picture.width() as f32 - 1.0),
-        y.clamp(0.0, picture.height() as f32 - 1.0),
-    );
+    let (x, y) = (x.clamp(0.0, picture.width() as f32 - 1.0), y.clamp(0.0, picture.height() as f32 - 1.0));
     let (l, t) = (x as u32, y as u32);
     let (r, b) = ((l + 1).min(picture.width() - 1), (t + 1).min(picture.height() - 1));
     let (u, v) = (x - l as f32, y - t as f32);

@@ -44,15 +44,15 @@ impl Calibration {
     /// # Errors
     /// Names the file and the line that does not fit.
     pub fn load(folder: Option<&Path>) -> Result<Self> {
-        let file =
-            settings::table("confidence.toml", include_str!("../../config/confidence.toml"), folder)?;
+        let file = settings::table("confidence.toml", include_str!("../../config/confidence.toml"), folder)?;
         Ok(Calibration(file))
     }
 
     /// Before calibration: the rule's certainty and the reading's, together.
     /// `mean` and `weakest` are the mean and lowest probability of the letters.
     pub fn raw(&self, certainty: f32, mean: f32, weakest: f32) -> f32 {
-        let reading = mean.clamp(0.0, 1.0).powf(self.0.letters.mean) * weakest.clamp(0.02, 1.0).powf(self.0.letters.weakest);
+        let reading = mean.clamp(0.0, 1.0).powf(self.0.letters.mean)
+            * weakest.clamp(0.02, 1.0).powf(self.0.letters.weakest);
         (certainty * reading).clamp(0.01, 0.99)
     }
 

@@ -213,7 +213,8 @@ impl<'a> Flow<'a> {
     /// Where a range stands in the reading: one span a line.
     pub fn spans(&self, range: Range<usize>) -> Vec<Span> {
         let mut spans: Vec<Span> = Vec::new();
-        for (line, column) in self.at[range.start.min(self.at.len())..range.end.min(self.at.len())].iter().flatten()
+        for (line, column) in
+            self.at[range.start.min(self.at.len())..range.end.min(self.at.len())].iter().flatten()
         {
             match spans.last_mut() {
                 Some(s) if s.line == *line => s.end = column + 1,
@@ -225,7 +226,8 @@ impl<'a> Flow<'a> {
 
     /// The words of spans exactly as read, lines joined by one space.
     pub fn verbatim(&self, spans: &[Span]) -> String {
-        let words = |s: &Span| self.lines[s.line].chars[s.start..s.end].iter().map(|c| c.ch).collect::<String>();
+        let words =
+            |s: &Span| self.lines[s.line].chars[s.start..s.end].iter().map(|c| c.ch).collect::<String>();
         spans.iter().map(words).collect::<Vec<_>>().join(" ")
     }
 

@@ -100,7 +100,8 @@ pub fn find(
             counted += 1;
             name_end = j + 1;
             let name = i..name_end;
-            let upper_words = name.clone().filter(|k| tokens[*k].kind == Kind::Word).any(|k| tokens[k].capital());
+            let upper_words =
+                name.clone().filter(|k| tokens[*k].kind == Kind::Word).any(|k| tokens[k].capital());
             if upper_words && let Some(e) = evidence(flow, index, rules, name.clone(), prefer(i)) {
                 let better = best.as_ref().is_none_or(|b| rank_of(&e) > rank_of(b));
                 if better {
@@ -108,7 +109,10 @@ pub fn find(
                 }
             }
             // A word that marks the rank ends the name.
-            if j > i && (words.county_after.contains(&squash(&t.text)) || words.division_after.contains(&squash(&t.text))) {
+            if j > i
+                && (words.county_after.contains(&squash(&t.text))
+                    || words.division_after.contains(&squash(&t.text)))
+            {
                 break;
             }
             j += 1;
@@ -144,12 +148,17 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
         let key = squash(&t.text);
         if words.county_after.contains(&key) && tokens[end].line <= tokens[name.start].line + 1 {
             // `Co. Rd. 326` is a road.
-            let road = tokens.get(skip_point(end + 1)).is_some_and(|n| ["rd", "road", "hwy", "highway"].contains(&squash(&n.text).as_str()));
+            let road = tokens
+                .get(skip_point(end + 1))
+                .is_some_and(|n| ["rd", "road", "hwy", "highway"].contains(&squash(&n.text).as_str()));
             if !road {
                 marked = Some(Rank::County);
                 end = skip_point(end + 1);
             }
-        } else if words.division_after.contains(&key) && t.capital() && !tokens.get(end + 1).is_some_and(|n| n.capital() && n.line == t.line) {
+        } else if words.division_after.contains(&key)
+            && t.capital()
+            && !tokens.get(end + 1).is_some_and(|n| n.capital() && n.line == t.line)
+        {
             marked = Some(Rank::Division);
             end = skip_point(end + 1);
         }
@@ -164,8 +173,12 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
         // Behind a name with its own `Co.` the word belongs to that one.
         let taken = k > 0 && {
             let p = if tokens[k - 1].is('.') && k > 1 { k - 2 } else { k - 1 };
-            tokens[p].kind == Kind::Word && tokens[p].capital() && tokens[p].line == t.line && squash(&tokens[p].text).len() > 2
-                && !(tokens[p].text.chars().all(char::is_uppercase) && !t.text.chars().all(char::is_uppercase))
+            tokens[p].kind == Kind::Word
+                && tokens[p].capital()
+                && tokens[p].line == t.line
+                && squash(&tokens[p].text).len() > 2
+                && !(tokens[p].text.chars().all(char::is_uppercase)
+                    && !t.text.chars().all(char::is_uppercase))
         };
         if t.kind == Kind::Word && t.capital() && t.line == tokens[name.start].line {
             let key = squash(&t.text);
@@ -203,7 +216,9 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
     // a walk through the automaton.
     if hits.is_empty() && budget > 0.0 && (tokens[name.start].capital() || marked.is_some()) {
         hits = rules.gazetteer.admin(&glyphs, budget);
-        if hits.is_empty() && let Some(long) = &expanded {
+        if hits.is_empty()
+            && let Some(long) = &expanded
+        {
             hits = rules.gazetteer.admin(&confuse::glyphs(long), budget);
         }
     }
@@ -214,7 +229,10 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
         // divisions of most countries bear the names of towns.
         hits.retain(|h| h.rank != Rank::County);
     }
-    let unknown = (marked == Some(Rank::County) && hits.is_empty() && tokens[name.start].capital() && start == name.start
+    let unknown = (marked == Some(Rank::County)
+        && hits.is_empty()
+        && tokens[name.start].capital()
+        && start == name.start
         || marked == Some(Rank::County) && hits.is_empty() && start < name.start)
         .then(|| text.to_owned());
     if hits.is_empty() && unknown.is_none() {
@@ -295,10 +313,13 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
                 let own = divisions.get(&d).map_or(0.0, |x| x.0);
                 let county = counties
                     .iter()
-                    .filter(|(c, x)| division_of(c) == d && x.1.iter().any(|i| evidence[*i].marked == Some(Rank::County)))
+                    .filter(|(c, x)| {
+                        division_of(c) == d && x.1.iter().any(|i| evidence[*i].marked == Some(Rank::County))
+                    })
                     .max_by(|a, b| a.1.0.total_cmp(&b.1.0));
                 let land = countries.get(&cc).map_or(0.0, |x| x.0);
-                let strange: f32 = countries.iter().filter(|(c, _)| **c != cc).map(|(_, x)| x.0).fold(0.0, f32::max);
+                let strange: f32 =
+                    countries.iter().filter(|(c, _)| **c != cc).map(|(_, x)| x.0).fold(0.0, f32::max);
                 // The same stretch cannot be both the division and the county.
                 let county_worth = county.map_or(0.0, |(c, x)| {
                     let same = divisions.get(&d).is_some_and(|dx| dx.1.iter().all(|i| x.1.contains(i)));
@@ -319,7 +340,12 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
                 if land == 0.0 && cc == "US" {
                     score += 0.3;
                 }
-                scored.push((score, Some(cc), Some(d.clone()), county.filter(|_| county_worth > 0.0).map(|(c, _)| c.clone())));
+                scored.push((
+                    score,
+                    Some(cc),
+                    Some(d.clone()),
+                    county.filter(|_| county_worth > 0.0).map(|(c, _)| c.clone()),
+                ));
             }
             None => {
                 for (cc, x) in &countries {
@@ -346,9 +372,14 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
         let note = if named.is_some() {
             String::new()
         } else {
-            d.as_ref().and_then(|d| rules.gazetteer.name(d)).map_or(String::new(), |n| format!("not written; follows from {n}"))
+            d.as_ref()
+                .and_then(|d| rules.gazetteer.name(d))
+                .map_or(String::new(), |n| format!("not written; follows from {n}"))
         };
-        let from = named.map(|x| x.1.clone()).or_else(|| d.as_ref().and_then(|d| divisions.get(d)).map(|x| x.1.clone())).unwrap_or_default();
+        let from = named
+            .map(|x| x.1.clone())
+            .or_else(|| d.as_ref().and_then(|d| divisions.get(d)).map(|x| x.1.clone()))
+            .unwrap_or_default();
         let others = others(&scored, |s| s.1.clone(), &cc, top);
         out.country = Some(Part { certainty: sure(top, r), from, note, code: cc, others });
     }
@@ -357,16 +388,31 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
         let r = rival(&|s| s.2.as_deref() != Some(&d) && s.2.is_some());
         let (certainty, note) = match named {
             Some(x) => (sure(top.min(x.0 * 2.0 + 1.0), r), String::new()),
-            None => (0.5 * sure(top, r), county.as_ref().and_then(|c| rules.gazetteer.name(c)).map_or(String::new(), |n| format!("not written; {n} is a county of it"))),
+            None => (
+                0.5 * sure(top, r),
+                county
+                    .as_ref()
+                    .and_then(|c| rules.gazetteer.name(c))
+                    .map_or(String::new(), |n| format!("not written; {n} is a county of it")),
+            ),
         };
-        let from = named.map(|x| x.1.clone()).or_else(|| county.as_ref().and_then(|c| counties.get(c)).map(|x| x.1.clone())).unwrap_or_default();
+        let from = named
+            .map(|x| x.1.clone())
+            .or_else(|| county.as_ref().and_then(|c| counties.get(c)).map(|x| x.1.clone()))
+            .unwrap_or_default();
         let others = others(&scored, |s| s.2.clone(), &d, top);
         out.division = Some(Part { certainty, from, note, code: d, others });
     }
     if let Some(c) = county {
         let x = &counties[&c];
         let from = x.1.iter().copied().filter(|i| evidence[*i].marked == Some(Rank::County)).collect();
-        out.county = Some(Part { certainty: sure(x.0 * 1.5, 0.0), from, note: String::new(), others: Vec::new(), code: c });
+        out.county = Some(Part {
+            certainty: sure(x.0 * 1.5, 0.0),
+            from,
+            note: String::new(),
+            others: Vec::new(),
+            code: c,
+        });
         out.county_text = None;
     }
     out
@@ -374,7 +420,12 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
 
 type Scored = (f32, Option<String>, Option<String>, Option<String>);
 
-fn others(scored: &[Scored], get: impl Fn(&Scored) -> Option<String>, chosen: &str, top: f32) -> Vec<(String, f32, String)> {
+fn others(
+    scored: &[Scored],
+    get: impl Fn(&Scored) -> Option<String>,
+    chosen: &str,
+    top: f32,
+) -> Vec<(String, f32, String)> {
     let mut out: Vec<(String, f32, String)> = Vec::new();
     for s in scored {
         if let Some(code) = get(s)
@@ -403,7 +454,9 @@ mod tests {
             all.extend(find(&flow, i, &rules, &|_| true, &|_| 1.0));
         }
         let d = decide(&all, &rules);
-        let name = |p: &Option<Part>| p.as_ref().and_then(|p| rules.gazetteer.name(&p.code)).unwrap_or_default().to_owned();
+        let name = |p: &Option<Part>| {
+            p.as_ref().and_then(|p| rules.gazetteer.name(&p.code)).unwrap_or_default().to_owned()
+        };
         [name(&d.country), name(&d.division), name(&d.county)]
     }
 
@@ -416,10 +469,19 @@ mod tests {
     /// Counties of the United States Census Bureau's list.
     #[test]
     fn counties_are_those_of_the_state_named() {
-        assert_eq!(decided("GEORGIA, U.S.A.\nWashington County: Tarn"), ["United States", "Georgia", "Washington"]);
+        assert_eq!(
+            decided("GEORGIA, U.S.A.\nWashington County: Tarn"),
+            ["United States", "Georgia", "Washington"]
+        );
         assert_eq!(decided("Sta. Barb. Co., Calif."), ["United States", "California", "Santa Barbara"]);
-        assert_eq!(decided("State North Carolina County Yancey"), ["United States", "North Carolina", "Yancey"]);
-        assert_eq!(decided("LOUISIANA\nST. MARTIN PARISH: Tarn"), ["United States", "Louisiana", "St. Martin"]);
+        assert_eq!(
+            decided("State North Carolina County Yancey"),
+            ["United States", "North Carolina", "Yancey"]
+        );
+        assert_eq!(
+            decided("LOUISIANA\nST. MARTIN PARISH: Tarn"),
+            ["United States", "Louisiana", "St. Martin"]
+        );
     }
 
     #[test]

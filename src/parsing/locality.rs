@@ -41,7 +41,13 @@ struct Phrase {
     fresh: bool,
 }
 
-pub(crate) fn write(labels: &mut [Label], rules: &Rules, evidence: &[Evidence], decision: &Decision, push: Push) {
+pub(crate) fn write(
+    labels: &mut [Label],
+    rules: &Rules,
+    evidence: &[Evidence],
+    decision: &Decision,
+    push: Push,
+) {
     let mut geo: Vec<Vec<Option<Rank>>> = labels.iter().map(|l| vec![None; l.flow.tokens.len()]).collect();
     for e in evidence {
         if let Some(rank) = is_place(e, decision) {
@@ -52,7 +58,9 @@ pub(crate) fn write(labels: &mut [Label], rules: &Rules, evidence: &[Evidence], 
     }
     keyed_habitat(labels, push);
     let done = keyed(labels, &geo, push);
-    let sheet = labels.iter().any(|l| l.flow.widest() > rules.places.pin_line + 4 || l.used.contains(&Some(Use::Heading)));
+    let sheet = labels
+        .iter()
+        .any(|l| l.flow.widest() > rules.places.pin_line + 4 || l.used.contains(&Some(Use::Heading)));
     if !done {
         if sheet {
             phrases(labels, rules, &geo, push);
@@ -92,7 +100,11 @@ fn runs(label: &Label, tokens: Range<usize>, usable: &dyn Fn(usize) -> bool) -> 
         if letters >= 2 || letters == 1 && !out.is_empty() {
             // A full stop that ends a shortened word belongs to it.
             let dot = label.flow.chars.get(chars.end) == Some(&'.')
-                && label.flow.within(&(chars.clone())).last().is_some_and(|t| label.flow.tokens[t].text.chars().count() <= 4);
+                && label
+                    .flow
+                    .within(&(chars.clone()))
+                    .last()
+                    .is_some_and(|t| label.flow.tokens[t].text.chars().count() <= 4);
             out.push(chars.start..chars.end + usize::from(dot));
         }
     }
@@ -101,10 +113,16 @@ fn runs(label: &Label, tokens: Range<usize>, usable: &dyn Fn(usize) -> bool) -> 
 
 fn keyed_habitat(labels: &mut [Label], push: Push) {
     for (l, label) in labels.iter_mut().enumerate() {
-        let found: Vec<Range<usize>> = label.marks.iter().filter(|m| m.key == Key::Habitat && !m.content.is_empty()).map(|m| m.content.clone()).collect();
+        let found: Vec<Range<usize>> = label
+            .marks
+            .iter()
+            .filter(|m| m.key == Key::Habitat && !m.content.is_empty())
+            .map(|m| m.content.clone())
+            .collect();
         let mut ranges = Vec::new();
         for content in &found {
-            ranges.extend(runs(label, content.clone(), &|k| matches!(label.used[k], None | Some(Use::Taxon))));
+            ranges
+                .extend(runs(label, content.clone(), &|k| matches!(label.used[k], None | Some(Use::Taxon))));
         }
         if !ranges.is_empty() {
             let value = text_of(label, &ranges);
@@ -116,7 +134,8 @@ fn keyed_habitat(labels: &mut [Label], push: Push) {
             }
         }
         for (key, term) in [(Key::Method, "samplingProtocol"), (Key::Remarks, "occurrenceRemarks")] {
-            let content: Vec<Range<usize>> = label.marks.iter().filter(|m| m.key == key).map(|m| m.content.clone()).collect();
+            let content: Vec<Range<usize>> =
+                label.marks.iter().filter(|m| m.key == key).map(|m| m.content.clone()).collect();
             for content in content {
                 let ranges = runs(label, content.clone(), &|k| label.used[k].is_none());
                 if !ranges.is_empty() {
@@ -128,7 +147,8 @@ fn keyed_habitat(labels: &mut [Label], push: Push) {
                 }
             }
         }
-        let other: Vec<Range<usize>> = label.marks.iter().filter(|m| matches!(m.key, Key::Map)).map(|m| m.content.clone()).collect();
+        let other: Vec<Range<usize>> =
+            label.marks.iter().filter(|m| matches!(m.key, Key::Map)).map(|m| m.content.clone()).collect();
         for content in other {
             for k in content {
                 label.used[k].get_or_insert(Use::Other);
@@ -141,7 +161,12 @@ fn keyed_habitat(labels: &mut [Label], push: Push) {
 fn keyed(labels: &mut [Label], geo: &[Vec<Option<Rank>>], push: Push) -> bool {
     for l in 0..labels.len() {
         let label = &labels[l];
-        let contents: Vec<Range<usize>> = label.marks.iter().filter(|m| matches!(m.key, Key::Locality | Key::Region) && !m.behind).map(|m| m.content.clone()).collect();
+        let contents: Vec<Range<usize>> = label
+            .marks
+            .iter()
+            .filter(|m| matches!(m.key, Key::Locality | Key::Region) && !m.behind)
+            .map(|m| m.content.clone())
+            .collect();
         if !label.marks.iter().any(|m| m.key == Key::Locality) {
             continue;
         }
@@ -152,7 +177,11 @@ fn keyed(labels: &mut [Label], geo: &[Vec<Option<Rank>>], push: Push) -> bool {
             // County and state at the end have fields of their own.
             let mut end = tokens.end;
             let mut county = false;
-            while end > tokens.start && (geo[l][end - 1].is_some() || label.flow.tokens[end - 1].kind == Kind::Mark || label.used[end - 1].is_some()) {
+            while end > tokens.start
+                && (geo[l][end - 1].is_some()
+                    || label.flow.tokens[end - 1].kind == Kind::Mark
+                    || label.used[end - 1].is_some())
+            {
                 county |= geo[l][end - 1] == Some(Rank::County);
                 end -= 1;
             }
@@ -169,7 +198,12 @@ fn keyed(labels: &mut [Label], geo: &[Vec<Option<Rank>>], push: Push) -> bool {
         for line in 0..label.flow.line_count() {
             let tokens = label.line_tokens(line);
             let county = tokens.clone().any(|k| geo[l][k] == Some(Rank::County));
-            let own = runs(label, tokens.clone(), &|k| label.used[k].is_none() && geo[l][k].is_none() && label.under(k).is_none() && label.flow.tokens[k].text.chars().all(char::is_uppercase));
+            let own = runs(label, tokens.clone(), &|k| {
+                label.used[k].is_none()
+                    && geo[l][k].is_none()
+                    && label.under(k).is_none()
+                    && label.flow.tokens[k].text.chars().all(char::is_uppercase)
+            });
             if county && own.len() == 1 && !ranges.is_empty() && own[0].end < ranges[0].start {
                 ranges.insert(0, own[0].clone());
                 used.push(tokens);
@@ -199,11 +233,20 @@ fn whole(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push: P
         }
         let places = geo[l].iter().filter(|g| g.is_some()).count() as f32;
         let date = f32::from(u8::from(label.used.contains(&Some(Use::Date))));
-        let words = label.flow.tokens.iter().enumerate().filter(|(k, t)| label.used[*k].is_none() && rules.places.place_words.contains(&squash(&t.text))).count() as f32;
-        let free = (0..label.used.len()).filter(|k| label.used[*k].is_none() && label.flow.tokens[*k].kind == Kind::Word).count();
+        let words = label
+            .flow
+            .tokens
+            .iter()
+            .enumerate()
+            .filter(|(k, t)| label.used[*k].is_none() && rules.places.place_words.contains(&squash(&t.text)))
+            .count() as f32;
+        let free = (0..label.used.len())
+            .filter(|k| label.used[*k].is_none() && label.flow.tokens[*k].kind == Kind::Word)
+            .count();
         if free == 0 { -1.0 } else { places.min(3.0) + date + 0.3 * words.min(4.0) }
     };
-    let best = (0..labels.len()).map(|l| (l, weight(l))).max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
+    let best =
+        (0..labels.len()).map(|l| (l, weight(l))).max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
     let Some((l, w)) = best.filter(|b| b.1 >= 0.9) else { return };
     let label = &labels[l];
     let mut ranges = runs(label, 0..label.flow.tokens.len(), &|k| label.used[k].is_none());
@@ -212,12 +255,21 @@ fn whole(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push: P
     // A phrase that only describes the habitat is none either.
     let habitat = |r: &Range<usize>| {
         let tokens = label.flow.within(r);
-        let words: Vec<&str> = label.flow.tokens[tokens.clone()].iter().filter(|t| t.kind == Kind::Word).map(|t| t.text.as_str()).collect();
-        !words.is_empty() && !tokens.clone().any(|k| geo[l][k].is_some())
+        let words: Vec<&str> = label.flow.tokens[tokens.clone()]
+            .iter()
+            .filter(|t| t.kind == Kind::Word)
+            .map(|t| t.text.as_str())
+            .collect();
+        !words.is_empty()
+            && !tokens.clone().any(|k| geo[l][k].is_some())
             && words.iter().all(|w| rules.places.habitat_words.contains(&squash(w)) || w.chars().count() <= 3)
-            && !words.iter().any(|w| w.chars().next().is_some_and(char::is_uppercase) && rules.places.place_words.contains(&squash(w)))
+            && !words.iter().any(|w| {
+                w.chars().next().is_some_and(char::is_uppercase)
+                    && rules.places.place_words.contains(&squash(w))
+            })
     };
-    let habitats: Vec<Range<usize>> = ranges.iter().filter(|r| ranges.len() > 1 && habitat(r)).cloned().collect();
+    let habitats: Vec<Range<usize>> =
+        ranges.iter().filter(|r| ranges.len() > 1 && habitat(r)).cloned().collect();
     ranges.retain(|r| !habitats.contains(r));
     if ranges.is_empty() {
         return;
@@ -248,8 +300,15 @@ fn phrases(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push:
     }
     // Habitat between two places of one sentence belongs to the place.
     for i in 1..all.len().saturating_sub(1) {
-        let between = matches!(all[i - 1].what, What::Place) && matches!(all[i + 1].what, What::Place | What::Region);
-        if all[i].what != What::Place && between && !all[i].fresh && !all[i + 1].fresh && all[i].flow == all[i + 1].flow && all[i].what != What::Region {
+        let between =
+            matches!(all[i - 1].what, What::Place) && matches!(all[i + 1].what, What::Place | What::Region);
+        if all[i].what != What::Place
+            && between
+            && !all[i].fresh
+            && !all[i + 1].fresh
+            && all[i].flow == all[i + 1].flow
+            && all[i].what != What::Region
+        {
             all[i].what = What::Place;
         }
         if all[i].what == What::Unknown && !all[i].fresh && all[i - 1].what != What::Region {
@@ -262,10 +321,18 @@ fn phrases(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push:
         let label = &labels[l];
         let mut ranges: Vec<Range<usize>> = Vec::new();
         for p in places.iter().filter(|p| p.flow == l) {
-            let chars = label.flow.tokens[p.tokens.start].range.start..label.flow.tokens[p.tokens.end - 1].range.end;
+            let chars =
+                label.flow.tokens[p.tokens.start].range.start..label.flow.tokens[p.tokens.end - 1].range.end;
             match ranges.last_mut() {
                 // Neighbours keep the punctuation between them.
-                Some(last) if label.flow.within(&(last.end..chars.start)).all(|k| label.flow.tokens[k].kind == Kind::Mark && label.used[k].is_none()) => last.end = chars.end,
+                Some(last)
+                    if label
+                        .flow
+                        .within(&(last.end..chars.start))
+                        .all(|k| label.flow.tokens[k].kind == Kind::Mark && label.used[k].is_none()) =>
+                {
+                    last.end = chars.end
+                }
                 _ => ranges.push(chars),
             }
         }
@@ -281,7 +348,13 @@ fn phrases(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push:
         let ranges: Vec<Range<usize>> = habitats
             .iter()
             .filter(|p| p.flow == l)
-            .map(|p| label.flow.trim(label.flow.tokens[p.tokens.start].range.start..label.flow.tokens[p.tokens.end - 1].range.end, ENDS))
+            .map(|p| {
+                label.flow.trim(
+                    label.flow.tokens[p.tokens.start].range.start
+                        ..label.flow.tokens[p.tokens.end - 1].range.end,
+                    ENDS,
+                )
+            })
             .collect();
         let value = ranges.iter().map(|r| label.flow.slice(r.clone())).collect::<Vec<_>>().join(", ");
         push(l, "habitat", ranges, value, 0.6, String::new());
@@ -300,17 +373,26 @@ fn phrases(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push:
 
 /// A park or forest named by a heading (`FLORA OF TARN NATIONAL PARK`).
 fn heading_region(label: &Label, l: usize, rules: &Rules, geo: &[Option<Rank>], all: &mut Vec<Phrase>) {
-    const REGIONS: [&str; 9] = ["park", "forest", "monument", "refuge", "reserve", "preserve", "island", "islands", "mountains"];
+    const REGIONS: [&str; 9] =
+        ["park", "forest", "monument", "refuge", "reserve", "preserve", "island", "islands", "mountains"];
     for line in 0..label.flow.line_count() {
         let tokens = label.line_tokens(line);
         let mut a = tokens.start;
         while a < tokens.end {
-            if label.used[a] != Some(Use::Heading) || geo[a].is_some() || rules.headings.at(&label.flow, a, 0.1).is_some() || !label.flow.tokens[a].capital() {
+            if label.used[a] != Some(Use::Heading)
+                || geo[a].is_some()
+                || rules.headings.at(&label.flow, a, 0.1).is_some()
+                || !label.flow.tokens[a].capital()
+            {
                 a += 1;
                 continue;
             }
             let mut b = a;
-            while b < tokens.end && label.used[b] == Some(Use::Heading) && geo[b].is_none() && label.flow.tokens[b].kind == Kind::Word {
+            while b < tokens.end
+                && label.used[b] == Some(Use::Heading)
+                && geo[b].is_none()
+                && label.flow.tokens[b].kind == Kind::Word
+            {
                 b += 1;
             }
             let region = label.flow.tokens[a..b].iter().any(|t| REGIONS.contains(&squash(&t.text).as_str()));
@@ -368,7 +450,11 @@ fn cut(label: &Label, l: usize, rules: &Rules, geo: &[Option<Rank>], all: &mut V
             } else if i > start && t.first && fresh_line(label, rules, i) {
                 hard = true;
                 break;
-            } else if i > start && ["at", "near", "along"].contains(&t.text.as_str()) && tokens.get(i + 1).is_some_and(|n| n.capital()) && weigh(label, rules, start..i, after_numbers) == What::Habitat {
+            } else if i > start
+                && ["at", "near", "along"].contains(&t.text.as_str())
+                && tokens.get(i + 1).is_some_and(|n| n.capital())
+                && weigh(label, rules, start..i, after_numbers) == What::Habitat
+            {
                 break;
             }
             i += 1;
@@ -406,7 +492,14 @@ fn sentence_end(label: &Label, rules: &Rules, i: usize) -> bool {
 fn fresh_line(label: &Label, rules: &Rules, i: usize) -> bool {
     let tokens = &label.flow.tokens;
     let before = &tokens[i - 1];
-    if !tokens[i].capital() || before.is(',') || before.is('-') || before.is('&') || before.kind == Kind::Word && ["of", "the", "and", "in", "on", "at", "to", "near", "from", "along", "de", "del"].contains(&before.text.as_str()) {
+    if !tokens[i].capital()
+        || before.is(',')
+        || before.is('-')
+        || before.is('&')
+        || before.kind == Kind::Word
+            && ["of", "the", "and", "in", "on", "at", "to", "near", "from", "along", "de", "del"]
+                .contains(&before.text.as_str())
+    {
         return false;
     }
     let line = label.line_tokens(before.line);
@@ -422,7 +515,9 @@ fn weigh(label: &Label, rules: &Rules, range: Range<usize>, after_numbers: bool)
     for (k, t) in tokens.iter().enumerate() {
         let key = squash(&t.text);
         if t.kind == Kind::Number {
-            let unit = tokens.get(k + 1).is_some_and(|n| ["mi", "mile", "miles", "km", "kms", "m", "yards", "yds"].contains(&squash(&n.text).as_str()));
+            let unit = tokens.get(k + 1).is_some_and(|n| {
+                ["mi", "mile", "miles", "km", "kms", "m", "yards", "yds"].contains(&squash(&n.text).as_str())
+            });
             place += if unit { 1.5 } else { 0.2 };
             continue;
         }
@@ -432,7 +527,8 @@ fn weigh(label: &Label, rules: &Rules, range: Range<usize>, after_numbers: bool)
         let first = k == 0;
         let is_place = rules.places.place_words.contains(&key);
         let is_habitat = rules.places.habitat_words.contains(&key);
-        let minor = ["of", "to", "from", "by", "at", "de", "del", "la", "el", "is", "s", "end", "side"].contains(&key.as_str());
+        let minor = ["of", "to", "from", "by", "at", "de", "del", "la", "el", "is", "s", "end", "side"]
+            .contains(&key.as_str());
         if is_place && minor {
             place += 0.15;
         } else if is_place && t.capital() && !first {
@@ -443,7 +539,10 @@ fn weigh(label: &Label, rules: &Rules, range: Range<usize>, after_numbers: bool)
             place += 0.5;
         } else if is_habitat && (!t.capital() || first) {
             habitat += 0.8;
-        } else if is_habitat && t.capital() && tokens[..k].iter().any(|p| ["on", "in"].contains(&squash(&p.text).as_str())) {
+        } else if is_habitat
+            && t.capital()
+            && tokens[..k].iter().any(|p| ["on", "in"].contains(&squash(&p.text).as_str()))
+        {
             habitat += 0.4;
         } else if t.capital() {
             capitals += 1;
@@ -452,7 +551,10 @@ fn weigh(label: &Label, rules: &Rules, range: Range<usize>, after_numbers: bool)
     }
     let opening = tokens.first().map(|t| squash(&t.text)).unwrap_or_default();
     let onto = tokens.get(1).is_some_and(|t| !t.capital());
-    if ["on", "in", "under", "over", "hanging", "submerged", "growing", "from", "among", "sur"].contains(&opening.as_str()) && onto {
+    if ["on", "in", "under", "over", "hanging", "submerged", "growing", "from", "among", "sur"]
+        .contains(&opening.as_str())
+        && onto
+    {
         habitat += 0.7;
     }
     if opening == "on" && !onto && tokens.len() <= 3 {
@@ -469,5 +571,11 @@ fn weigh(label: &Label, rules: &Rules, range: Range<usize>, after_numbers: bool)
     if tokens.iter().filter(|t| t.kind == Kind::Word).count() == 0 {
         return What::Unknown;
     }
-    if place > habitat { What::Place } else if habitat > 0.0 { What::Habitat } else { What::Unknown }
+    if place > habitat {
+        What::Place
+    } else if habitat > 0.0 {
+        What::Habitat
+    } else {
+        What::Unknown
+    }
 }

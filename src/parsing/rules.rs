@@ -281,12 +281,16 @@ impl Rules {
     /// # Errors
     /// Names the file and the line that cannot be read or does not fit.
     pub fn load(folder: Option<&Path>) -> Result<Rules> {
-        let words: WordsFile = settings::table("words.toml", include_str!("../../config/words.toml"), folder)?;
-        let places: PlacesFile = settings::table("places.toml", include_str!("../../config/places.toml"), folder)?;
+        let words: WordsFile =
+            settings::table("words.toml", include_str!("../../config/words.toml"), folder)?;
+        let places: PlacesFile =
+            settings::table("places.toml", include_str!("../../config/places.toml"), folder)?;
         let specimen: SpecimenFile =
             settings::table("specimen.toml", include_str!("../../config/specimen.toml"), folder)?;
-        let names: NamesFile = settings::table("names.toml", include_str!("../../config/names.toml"), folder)?;
-        let people: PeopleFile = settings::table("people.toml", include_str!("../../config/people.toml"), folder)?;
+        let names: NamesFile =
+            settings::table("names.toml", include_str!("../../config/names.toml"), folder)?;
+        let people: PeopleFile =
+            settings::table("people.toml", include_str!("../../config/people.toml"), folder)?;
         let numbers: NumbersFile =
             settings::table("numbers.toml", include_str!("../../config/numbers.toml"), folder)?;
 
@@ -339,9 +343,12 @@ impl Rules {
                 .iter()
                 .map(|p| {
                     regex::Regex::new(p).map_err(|e| {
-                        crate::trouble::Trouble::new("config/numbers.toml", format!("`{name}` holds a pattern that is no regular expression"))
-                            .cause(e)
-                            .hint("see https://docs.rs/regex for the syntax")
+                        crate::trouble::Trouble::new(
+                            "config/numbers.toml",
+                            format!("`{name}` holds a pattern that is no regular expression"),
+                        )
+                        .cause(e)
+                        .hint("see https://docs.rs/regex for the syntax")
                     })
                 })
                 .collect::<Result<Vec<_>>>()
@@ -420,7 +427,10 @@ mod tests {
     fn the_built_in_tables_load() {
         let rules = Rules::load(None).unwrap();
         assert!(rules.before.get("Det. by") == Some(Key::Determiner));
-        assert!(rules.before.get("Coll. & det.") == Some(Key::Both) || rules.before.get("coll and det") == Some(Key::Both));
+        assert!(
+            rules.before.get("Coll. & det.") == Some(Key::Both)
+                || rules.before.get("coll and det") == Some(Key::Both)
+        );
     }
 
     #[test]

@@ -15,10 +15,10 @@ use super::confuse::{self, Glyph};
 use crate::trouble::{Result, Trouble};
 use fst::Streamer;
 use fst::raw::{Fst, Output};
-use std::borrow::Cow;
-use std::collections::{BTreeMap, HashMap};
 pub use squashing::squash;
 use squashing::{key, unpack};
+use std::borrow::Cow;
+use std::collections::{BTreeMap, HashMap};
 
 static ADMIN: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/admin.fst"));
 static PLACES: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/places.fst"));
