@@ -64,21 +64,23 @@ fn pages_of_one_pdf_are_photographs_of_their_own() {
 #[test]
 fn a_photograph_that_looks_alike_is_pointed_out_and_itself_is_not() {
     let (_place, catalogue) = folder();
-    let look = 0xf0f0_1234_5678_9abc_u64;
-    for (n, look) in [(1, look), (2, look ^ 0b101), (3, !look)] {
-        let bytes = png(n);
-        catalogue.keep_photo(&bytes, "png", &facts(n, &bytes), Some(look)).unwrap();
+    let look = "f0f0123456789abcf0f0123456789abcf0f0123456789abcf0f0123456789abc";
+    let near_look = look.replacen('0', "5", 1); // two bits of 256
+    let far_look = "0".repeat(64);
+    for (n, look) in [(1, look), (2, near_look.as_str()), (3, far_look.as_str())] {
+        let (bytes, look) = (png(n), look.parse().unwrap());
+        catalogue.keep_photo(&bytes, "png", &facts(n, &bytes), Some(&look)).unwrap();
     }
     let own = facts(1, &png(1)).hash;
-    let near = catalogue.near_duplicates(look, 5, &own).unwrap();
-    assert_eq!(
-        near.iter().map(|n| (n.name.as_str(), n.distance)).collect::<Vec<_>>(),
-        [("tarn-00003.png", 2)]
-    );
+    let asked = look.parse().unwrap();
+    let near = catalogue.near_duplicates(&asked, 30, &own).unwrap();
+    let near: Vec<_> = near.iter().map(|n| (n.name.as_str(), n.distance)).collect();
+    assert_eq!(near, [("tarn-00003.png", 2)]);
     // One kept after the first question is found too.
     let bytes = png(9);
-    catalogue.keep_photo(&bytes, "png", &facts(9, &bytes), Some(look ^ 1)).unwrap();
-    assert_eq!(catalogue.near_duplicates(look, 5, &own).unwrap()[0].name, "tarn-00010.png");
+    let one_bit = look.replacen('0', "1", 1).parse().unwrap();
+    catalogue.keep_photo(&bytes, "png", &facts(9, &bytes), Some(&one_bit)).unwrap();
+    assert_eq!(catalogue.near_duplicates(&asked, 30, &own).unwrap()[0].name, "tarn-00010.png");
 }
 
 #[test]

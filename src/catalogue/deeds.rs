@@ -145,30 +145,51 @@ impl Store {
     pub async fn settle(&self, draft: i64, who: &str, changes: &[Change], seen: Option<i64>) -> Result<i64> {
         let mut tx = self.begin().await?;
         self.seen_is_last(&mut tx, draft, seen).await?;
-        let lot = self.settle_on(&mut tx, draft, who, changes, "").await?;
+        let deed = self.deed(&mut tx, who, DeedKind::Settle, "", None).await?;
+        let lot = self.settle_on(&mut tx, deed, draft, who, changes).await?;
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(lot)
+    }
+
+    /// Settles several drafts as they stand, in one transaction and as one
+    /// deed, which one undo takes back. Gives the lots. `seen` of each draft is
+    /// the last deed on it that the person saw.
+    ///
+    /// # Errors
+    /// When one of them is settled or was changed meanwhile: then none is.
+    pub async fn settle_each(&self, drafts: &[(i64, Option<i64>)], who: &str, why: &str) -> Result<Vec<i64>> {
+        let mut tx = self.begin().await?;
+        let mut lots = Vec::with_capacity(drafts.len());
+        if drafts.is_empty() {
+            return Ok(lots);
+        }
+        for (draft, seen) in drafts {
+            self.seen_is_last(&mut tx, *draft, *seen).await?;
+        }
+        let deed = self.deed(&mut tx, who, DeedKind::Settle, why, None).await?;
+        for (draft, _) in drafts {
+            lots.push(self.settle_on(&mut tx, deed, *draft, who, &[]).await?);
+        }
+        tx.commit().await.map_err(|e| self.trouble(e))?;
+        Ok(lots)
     }
 
     async fn settle_on(
         &self,
         tx: &mut SqliteConnection,
+        deed: i64,
         draft: i64,
         who: &str,
         changes: &[Change],
-        why: &str,
     ) -> Result<i64> {
         let state = self.state_on(tx, draft).await?;
         if state == State::Settled {
             return Err(Trouble::new(format!("draft {draft}"), "is settled already")
                 .hint("go on with the next one; undo brings it back"));
         }
-        let deed = self.deed(tx, who, DeedKind::Settle, why, None).await?;
-        let mut steps = self.steps(tx, draft, None, changes).await?;
-        for step in &steps {
+        for step in &self.steps(tx, draft, None, changes).await? {
             self.take(tx, deed, step).await?;
         }
-        steps.clear();
         let lot: i64 = match sqlx::query_scalar("SELECT id FROM lot WHERE draft = ?")
             .bind(draft)
             .fetch_optional(&mut *tx)
@@ -696,13 +717,13 @@ impl Store {
     }
 }
 
-/// Whether the words were accepted, changed or added by a person, and the
-/// machine's confidence where they were accepted.
+/// Whether a value stands as understood, was changed, or was typed where
+/// nothing was understood; and the machine's confidence where it stands.
 fn origin(read: Option<(&str, f32)>, value: &str) -> (&'static str, Option<f32>) {
     match read {
         Some((read, confidence)) if read == value => ("read", Some(confidence)),
-        Some(_) => ("changed", None),
-        None => ("typed", None),
+        Some((read, _)) if !read.is_empty() => ("changed", None),
+        _ => ("typed", None),
     }
 }
 

@@ -5,7 +5,7 @@ use super::deeds::Deed;
 use super::store::{Store, now};
 use super::term_rank;
 use crate::checking::Doubt;
-use crate::intake::PhotoFacts;
+use crate::intake::{Likeness, PhotoFacts};
 use crate::parsing::{Field, Parsed};
 use crate::reading::Reading;
 use crate::trouble::{Result, Trouble};
@@ -72,7 +72,7 @@ pub struct NearPhoto {
     pub name: String,
     /// Its draft, where it has one.
     pub draft: Option<i64>,
-    /// How many of the 64 bits of the perceptual hash differ.
+    /// In how many bits the likeness hashes differ.
     pub distance: u32,
 }
 
@@ -209,11 +209,11 @@ impl Store {
     }
 
     /// See [`super::Catalogue::near_duplicates`].
-    pub async fn near_duplicates(&self, look: u64, within: u32, but: &str) -> Result<Vec<NearPhoto>> {
+    pub async fn near_duplicates(&self, look: &Likeness, within: u32, but: &str) -> Result<Vec<NearPhoto>> {
         // SQLite cannot count bits, and a hundred thousand numbers are small:
         // they stay in memory and only newer ones are fetched.
         let last = self.looks().last().map_or(0, |l| l.0);
-        let rows: Vec<(i64, i64)> =
+        let rows: Vec<(i64, String)> =
             sqlx::query_as("SELECT id, look FROM photo WHERE id > ? AND look IS NOT NULL ORDER BY id")
                 .bind(last)
                 .fetch_all(&self.read)
@@ -222,9 +222,10 @@ impl Store {
         let near: Vec<(i64, u32)> = {
             let mut looks = self.looks();
             let last = looks.last().map_or(0, |l| l.0);
-            looks.extend(rows.into_iter().filter(|r| r.0 > last).map(|(id, look)| (id, look as u64)));
-            let distance = |l: &(i64, u64)| (l.0, (l.1 ^ look).count_ones());
-            looks.iter().map(distance).filter(|l| l.1 <= within).collect()
+            for (id, look) in rows.into_iter().filter(|r| r.0 > last) {
+                looks.push((id, look.parse()?));
+            }
+            looks.iter().map(|l| (l.0, l.1.differs(look))).filter(|l| l.1 <= within).collect()
         };
         let mut found = Vec::new();
         for (photo, distance) in near {
@@ -243,7 +244,7 @@ impl Store {
         Ok(found)
     }
 
-    fn looks(&self) -> std::sync::MutexGuard<'_, Vec<(i64, u64)>> {
+    fn looks(&self) -> std::sync::MutexGuard<'_, Vec<(i64, Likeness)>> {
         // A thread that panicked while adding left whole pairs behind.
         self.looks.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
@@ -254,7 +255,7 @@ impl Store {
         bytes: &[u8],
         ext: &str,
         facts: &PhotoFacts,
-        look: Option<u64>,
+        look: Option<&Likeness>,
     ) -> Result<KeptPhoto> {
         let hash = blake3::hash(bytes).to_hex();
         if hash.as_str() != facts.hash {
@@ -277,7 +278,7 @@ impl Store {
         .bind(facts.taken.map(|t| t.to_string()))
         .bind(facts.place.map(|p| p.0))
         .bind(facts.place.map(|p| p.1))
-        .bind(look.map(|l| l as i64))
+        .bind(look.map(Likeness::to_string))
         .bind(now())
         .execute(&mut *tx)
         .await
@@ -600,11 +601,12 @@ impl Store {
         })
     }
 
-    /// How many drafts stand in each state, and which doubts wait.
+    /// How many drafts stand in each state; without the doubts, which take
+    /// longer to count.
     ///
     /// # Errors
     /// Only the database's own.
-    pub async fn counts(&self) -> Result<QueueCounts> {
+    pub async fn state_counts(&self) -> Result<QueueCounts> {
         let mut counts = QueueCounts::default();
         let states: Vec<(String, i64)> = sqlx::query_as("SELECT state, count(*) FROM draft GROUP BY state")
             .fetch_all(&self.read)
@@ -617,6 +619,15 @@ impl Store {
                 State::Settled => counts.settled = count,
             }
         }
+        Ok(counts)
+    }
+
+    /// How many drafts stand in each state, and which doubts wait.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub async fn counts(&self) -> Result<QueueCounts> {
+        let mut counts = self.state_counts().await?;
         counts.doubts = sqlx::query_as(
             "SELECT kind, count(DISTINCT draft) AS drafts FROM doubt
              JOIN draft ON draft.id = doubt.draft AND state = 'waiting'

@@ -20,6 +20,8 @@
 mod deeds;
 mod drafts;
 mod folder;
+mod neighbours;
+mod progress;
 mod records;
 mod safety;
 mod same;
@@ -28,9 +30,11 @@ mod store;
 pub use deeds::{Change, Deed, DeedKind, Undone};
 pub use drafts::{Draft, DraftHead, DraftValue, Entered, KeptPhoto, NearPhoto, Queue, QueueCounts, State};
 pub use folder::Folder;
+pub use neighbours::Known;
+pub use progress::Progress;
 pub use records::{Determination, Record, RecordHead, RecordValue, Specimen};
 pub use safety::{BackedUp, Checked};
-pub use same::Same;
+pub use same::{Event, Same};
 pub use store::{Catalogue, Store};
 
 /// The columns a list of records shows, and the order in which a record's

@@ -6,7 +6,7 @@ use super::folder::Folder;
 use super::safety::{BackedUp, Checked};
 use super::{Change, Draft, DraftHead, Queue, QueueCounts, Record, RecordHead, Undone};
 use crate::checking::Doubt;
-use crate::intake::PhotoFacts;
+use crate::intake::{Likeness, PhotoFacts};
 use crate::parsing::Parsed;
 use crate::reading::Reading;
 use crate::trouble::{Result, Trouble};
@@ -34,9 +34,9 @@ pub struct Store {
     folder: Folder,
     pub(super) write: SqlitePool,
     pub(super) read: SqlitePool,
-    /// Perceptual hashes of all photographs, with the last photo seen: filled
-    /// when first asked for, then only added to.
-    pub(super) looks: Mutex<Vec<(i64, u64)>>,
+    /// Likeness hashes of all photographs by number: filled when first asked
+    /// for, then only added to.
+    pub(super) looks: Mutex<Vec<(i64, Likeness)>>,
 }
 
 impl Store {
@@ -251,19 +251,18 @@ impl Catalogue {
         self.wait(self.inner.store.has_photo(hash, page))
     }
 
-    /// Photographs that look like one with the 64-bit perceptual hash `look`:
-    /// at most `within` bits differ (for an 8×8 gradient hash 0 to 5 is the
-    /// same scene, common practice). Those with BLAKE3 hash `but` are left out:
-    /// they are the photograph itself. The nearest comes first.
+    /// Photographs that look like one with the likeness hash `look`: at most
+    /// `within` bits differ. Those with BLAKE3 hash `but` are
+    /// left out: they are the photograph itself. The nearest comes first.
     ///
     /// # Errors
     /// Only the database's own.
-    pub fn near_duplicates(&self, look: u64, within: u32, but: &str) -> Result<Vec<NearPhoto>> {
+    pub fn near_duplicates(&self, look: &Likeness, within: u32, but: &str) -> Result<Vec<NearPhoto>> {
         self.wait(self.inner.store.near_duplicates(look, within, but))
     }
 
     /// Keeps the original `bytes` of a photograph in the folder and notes its
-    /// facts; `ext` is the file's extension, `look` its perceptual hash where
+    /// facts; `ext` is the file's extension, `look` its likeness hash where
     /// there is one. A photograph kept before is left as it is.
     ///
     /// # Errors
@@ -273,7 +272,7 @@ impl Catalogue {
         bytes: &[u8],
         ext: &str,
         facts: &PhotoFacts,
-        look: Option<u64>,
+        look: Option<&Likeness>,
     ) -> Result<KeptPhoto> {
         self.wait(self.inner.store.keep_photo(bytes, ext, facts, look))
     }

@@ -141,6 +141,13 @@ impl File {
         let pages = Pages::of(self, rules);
         (0..).map_while(move |index| pages.photo(self, index, rules))
     }
+
+    /// Decodes one photograph of the file: page `page`, counted from 1, or the
+    /// file's only one. `None` where there is no such page.
+    pub fn photo(&self, page: Option<u32>, rules: &IntakeRules) -> Option<Result<Photo>> {
+        let index = page.map_or(0, |p| p.saturating_sub(1) as usize);
+        Pages::of(self, rules).photo(self, index, rules)
+    }
 }
 
 /// How a file falls into photographs.

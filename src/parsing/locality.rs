@@ -295,7 +295,6 @@ fn phrases(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push:
         if label.determination {
             continue;
         }
-        heading_region(label, l, rules, &geo[l], &mut all);
         cut(label, l, rules, &geo[l], &mut all);
     }
     // Habitat between two places of one sentence belongs to the place.
@@ -313,6 +312,11 @@ fn phrases(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push:
         }
         if all[i].what == What::Unknown && !all[i].fresh && all[i - 1].what != What::Region {
             all[i].what = all[i - 1].what;
+        }
+    }
+    if !all.iter().any(|p| p.what == What::Place) {
+        for (l, label) in labels.iter().enumerate() {
+            heading_region(label, l, rules, &geo[l], &mut all);
         }
     }
     let places: Vec<&Phrase> = all.iter().filter(|p| p.what == What::Place).collect();

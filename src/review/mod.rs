@@ -16,6 +16,7 @@ mod words;
 
 use crate::catalogue::{Catalogue, Change, DeedKind, Draft, Queue, State, Store};
 use crate::geometry::{Point, Quad};
+use crate::intake::IntakeRules;
 use crate::trouble::{Result, Trouble};
 use axum::Router;
 use axum::extract::{Path as At, Query, Request, State as With};
@@ -43,14 +44,13 @@ pub struct Options {
     pub open: bool,
     /// Who settles: written into the history of every deed.
     pub who: String,
-    /// How originals are opened. The default, [`picture_files`], knows what the
-    /// `image` crate reads; the program passes its intake's.
+    /// How originals are opened; [`originals`] opens them as intake does.
     pub opener: Opener,
 }
 
-/// Opens JPEG, PNG, TIFF and WebP originals, upright by EXIF.
-pub fn picture_files() -> Opener {
-    Arc::new(pictures::open_picture)
+/// Opens originals of every kind that intake takes, within `rules`.
+pub fn originals(rules: IntakeRules) -> Opener {
+    Arc::new(move |path, page| pictures::open_original(path, page, &rules))
 }
 
 /// `glassine review`: the command's arguments.
@@ -147,6 +147,10 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/draft/{id}/back", post(back))
         .route("/draft/{id}/note", post(note))
         .route("/undo", post(undo))
+        .route("/same/{id}/{term}", get(same).post(take_same))
+        .route("/events", get(events))
+        .route("/event", get(event).post(settle_event))
+        .route("/progress", get(progress))
         .route("/records", get(records))
         .route("/record/{id}", get(record))
         .route("/photo/{id}/{piece}", get(photo))
@@ -315,7 +319,7 @@ async fn show(
     notice: Option<Notice>,
     misfits: &[(String, String, String)],
 ) -> Answer {
-    let counts = app.store.counts().await?;
+    let counts = app.store.state_counts().await?;
     let next = app.store.next_draft(&walk.queue(), Some(draft.id), false).await?;
     let next = match next {
         Some(id) => app.store.draft(id).await.ok(),
@@ -355,6 +359,7 @@ struct Posted {
     why: String,
     note: String,
     values: Vec<Change>,
+    drafts: Vec<(i64, Option<i64>)>,
 }
 
 /// Reads a form after checking its token.
@@ -369,8 +374,15 @@ fn posted(app: &App, form: &[(String, String)]) -> std::result::Result<Posted, F
             "seen" => posted.seen = value.parse().ok(),
             "why" if !value.trim().is_empty() => posted.why = value.trim().to_owned(),
             "note" => posted.note.clone_from(value),
+            // A draft and the last deed on it that was shown: `12.345`.
+            "draft" => {
+                let (id, seen) = value.split_once('.').unwrap_or((value, ""));
+                posted.drafts.extend(id.parse().ok().map(|id| (id, seen.parse().ok())));
+            }
             _ => {
                 if let Some(term) = name.strip_prefix("v.").filter(|t| is_term(t)) {
+                    // A candidate's button comes after the field's own value.
+                    posted.values.retain(|c| c.term != term);
                     posted.values.push(Change { term: term.into(), value: value.trim().into() });
                 }
             }
@@ -441,7 +453,16 @@ async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form
                 .iter()
                 .map(|v| (v.term.clone(), serde_json::json!({ "value": v.value, "changed": v.changed() })))
                 .collect();
-            Ok(axum::Json(serde_json::json!({ "seen": draft.seen, "values": values })).into_response())
+            let same: Vec<_> = same_elsewhere(&app, &draft).await?;
+            let same: Vec<_> = same
+                .into_iter()
+                .map(|(term, count)| {
+                    let say = pages::stands_elsewhere(&term, count);
+                    serde_json::json!({ "say": say, "to": format!("/same/{id}/{term}") })
+                })
+                .collect();
+            let answer = serde_json::json!({ "seen": draft.seen, "values": values, "same": same });
+            Ok(axum::Json(answer).into_response())
         }
         (Ok((posted, _)), false) => Ok(go_on(Some(id), &posted.walk, "")),
         (Err(Failed(code, trouble)), true) => {
@@ -496,6 +517,99 @@ async fn undo(With(app): Shared, axum::Form(form): Form) -> Answer {
     Ok(go_on(to, &posted.walk, &format!("{kind}.{}", to.unwrap_or_default())))
 }
 
+/// The most drafts offered or settled at once: what a person can look over.
+const AT_ONCE: u32 = 60;
+
+/// For each value of `draft` that a person gave: how many waiting drafts have
+/// the same words with another value.
+async fn same_elsewhere(app: &App, draft: &Draft) -> Result<Vec<(String, usize)>> {
+    let mut found = Vec::new();
+    for value in draft.values.iter().filter(|v| v.changed()) {
+        let verbatim = value.read.as_ref().map_or("", |r| r.verbatim.as_str());
+        let same = app.store.same_words(draft.id, &value.term, verbatim, &value.value, AT_ONCE).await?;
+        if !same.is_empty() {
+            found.push((value.term.clone(), same.len()));
+        }
+    }
+    Ok(found)
+}
+
+/// Where the words of a changed value stand too: shown with their crops, taken
+/// or left one by one.
+async fn same(With(app): Shared, At((id, term)): At<(i64, String)>, Query(walk): Query<Walk>) -> Answer {
+    let draft = app.store.draft(id).await?;
+    let value = draft.values.iter().find(|v| v.term == term);
+    let value = value.ok_or_else(|| Trouble::new(format!("draft {id}"), format!("has no {term}")))?;
+    let verbatim = value.read.as_ref().map_or("", |r| r.verbatim.as_str());
+    let same = app.store.same_words(id, &term, verbatim, &value.value, AT_ONCE).await?;
+    let counts = app.store.state_counts().await?;
+    Ok(pages::same(&app, &counts, &walk, &draft, value, &same).into_response())
+}
+
+async fn take_same(With(app): Shared, At((id, term)): At<(i64, String)>, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    let draft = app.store.draft(id).await?;
+    let value = draft.values.iter().find(|v| v.term == term).map_or("", |v| v.value.as_str());
+    let verbatim = draft.parsed.field(&term).map_or("", |f| f.verbatim.as_str());
+    // Only what was shown and still stands there is changed.
+    let offered = app.store.same_words(id, &term, verbatim, value, AT_ONCE).await?;
+    let change = Change { term: term.clone(), value: value.into() };
+    let chosen: Vec<_> = offered
+        .iter()
+        .filter(|s| posted.drafts.iter().any(|d| d.0 == s.draft))
+        .map(|s| (s.draft, vec![change.clone()]))
+        .collect();
+    let why = format!("the same words as in {}", draft.name);
+    app.store.change_each(&chosen, &app.who, &why, None).await?;
+    // Back to where the person was: this draft, or the next one if it is done.
+    let to = match draft.state {
+        State::Settled => app.store.next_draft(&posted.walk.queue(), Some(id), false).await?,
+        _ => Some(id),
+    };
+    Ok(go_on(to, &posted.walk, &format!("same.{id}.{}", chosen.len())))
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Which {
+    day: String,
+    place: String,
+    by: String,
+    did: String,
+}
+
+async fn events(With(app): Shared, Query(which): Query<Which>) -> Answer {
+    let events = app.store.events(200).await?;
+    let counts = app.store.state_counts().await?;
+    let notice = Notice::of(&app, &which.did).await;
+    Ok(pages::events(&app, &counts, &events, notice).into_response())
+}
+
+/// The drafts of one day and place, to be settled as one event.
+async fn event(With(app): Shared, Query(which): Query<Which>) -> Answer {
+    let ids = app.store.event(&which.day, &which.place, &which.by, AT_ONCE).await?;
+    let mut drafts = Vec::with_capacity(ids.len());
+    for id in ids {
+        drafts.push(app.store.draft(id).await?);
+    }
+    let counts = app.store.state_counts().await?;
+    Ok(pages::event(&app, &counts, [&which.day, &which.place, &which.by], &drafts).into_response())
+}
+
+async fn settle_event(With(app): Shared, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    let drafts: Vec<_> = posted.drafts.into_iter().take(AT_ONCE as usize).collect();
+    let lots = app.store.settle_each(&drafts, &app.who, "settled as one event").await?;
+    let first = drafts.first().map_or(0, |d| d.0);
+    Ok(Redirect::to(&format!("/events?did=event.{first}.{}", lots.len())).into_response())
+}
+
+async fn progress(With(app): Shared) -> Answer {
+    let progress = app.store.progress().await?;
+    let counts = app.store.state_counts().await?;
+    Ok(pages::progress(&app, &counts, &progress).into_response())
+}
+
 #[derive(Debug, Default, Deserialize)]
 #[serde(default)]
 struct Find {
@@ -509,13 +623,13 @@ async fn records(With(app): Shared, Query(find): Query<Find>) -> Answer {
     } else {
         app.store.search(&find.q, 200).await?
     };
-    let counts = app.store.counts().await?;
+    let counts = app.store.state_counts().await?;
     Ok(pages::records(&app, &counts, &find.q, &heads).into_response())
 }
 
 async fn record(With(app): Shared, At(id): At<i64>) -> Answer {
     let record = app.store.record(id).await?;
-    let counts = app.store.counts().await?;
+    let counts = app.store.state_counts().await?;
     Ok(pages::record(&app, &counts, &record).into_response())
 }
 

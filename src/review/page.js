@@ -183,7 +183,23 @@
     const word = $(".open", settle);
     if (word) word.textContent = open ? ` with ${open} ${open === 1 ? "doubt" : "doubts"}` : "";
   };
-  const offer = () => {};
+  // The same words elsewhere are offered, never changed unseen.
+  const offer = (same) => {
+    all(".offers").forEach((o) => o.remove());
+    if (!same.length) return;
+    const bar = document.createElement("div");
+    bar.className = "notice offers";
+    bar.setAttribute("role", "status");
+    for (const one of same) {
+      const link = document.createElement("a"), key = document.createElement("kbd");
+      link.className = "button offer";
+      link.href = one.to + location.search;
+      key.textContent = "o";
+      link.append(key, ` ${one.say}`);
+      bar.append(link);
+    }
+    desk.before(bar);
+  };
   let toasting;
   const toast = (text) => {
     let p = $(".toast");
@@ -277,7 +293,10 @@
     if (settleButton) settleButton.addEventListener("click", (e) => { e.preventDefault(); settle(); });
     const start = $(".field[data-start]") || fields[0];
     if (start) goTo(start);
-  } else if (rows.length && place === "queue") {
+  } else if (place === "choose") {
+    const first = $(".choice input");
+    if (first) first.focus();
+  } else if (rows.length && (place === "queue" || place === "events")) {
     rows[0].focus({ preventScroll: true });
   }
   all("[data-do]").forEach((b) => { const deed = deeds[b.dataset.do]; if (deed && b.tagName === "BUTTON") b.addEventListener("click", deed); });
@@ -302,7 +321,17 @@
     if (key === "/") { const q = $("#q"); if (q) { done(); q.focus(); q.select(); } else location.href = "/records"; return; }
     if (key === "d") { location.href = "/"; return; }
     if (key === "l") { location.href = "/records"; return; }
+    if (key === "v") { location.href = "/events"; return; }
+    if (key === "p") { location.href = "/progress"; return; }
+    if (key === "o") { done(); keep().then(() => go(".offer")); return; }
     if (key === "u") { done(); const f = $("#undo") || $(".notice form"); if (f) keep().then(() => f.requestSubmit()); return; }
+    if (place === "choose") {
+      const boxes = all(".choice input");
+      if (key === "ArrowDown" || key === "j") { done(); step(boxes, 1); }
+      else if (key === "ArrowUp" || key === "k") { done(); step(boxes, -1); }
+      else if (key === "t") { done(); const f = $("#choose"); if (f) f.requestSubmit(); }
+      return;
+    }
     if (!desk) {
       if (key === "ArrowDown" || key === "j") { done(); step(rows, 1); }
       else if (key === "ArrowUp" || key === "k") { done(); step(rows, -1); }

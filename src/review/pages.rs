@@ -5,8 +5,8 @@
 use super::words::{OFFERED, kind, misfit, name, state, sureness};
 use super::{App, Walk, rounded};
 use crate::catalogue::{
-    Deed, DeedKind, Draft, DraftHead, DraftValue, KeptPhoto, QueueCounts, Record, RecordHead, State,
-    term_rank,
+    Deed, DeedKind, Draft, DraftHead, DraftValue, Event, KeptPhoto, Progress, QueueCounts, Record,
+    RecordHead, Same, State, term_rank,
 };
 use crate::geometry::Quad;
 use crate::trouble::Trouble;
@@ -24,25 +24,53 @@ pub(super) struct Notice {
     text: String,
     draft: Option<(i64, String)>,
     undo: bool,
+    /// Where words of a changed value stand too: what to say, and where to.
+    same: Vec<(String, String)>,
 }
 
 impl Notice {
-    /// The notice of an address's `did`, for example `settle.12`.
+    /// The notice of an address's `did`: a deed, its draft, and for several
+    /// drafts how many, for example `settle.12` or `same.12.4`.
     pub(super) async fn of(app: &App, did: &str) -> Option<Notice> {
-        let (what, id) = did.split_once('.')?;
-        let (text, undo) = match what {
-            "settle" => ("Settled", true),
-            "aside" => ("Set aside", true),
-            "back" => ("Back in the queue:", true),
-            "note" => ("Note kept with", true),
-            "unsettle" => ("No longer settled:", false),
-            "unaside" => ("No longer aside:", false),
-            "undo" => ("Undone:", false),
-            _ => return None,
+        let mut parts = did.split('.');
+        let (what, id) = (parts.next()?, parts.next()?.parse().ok()?);
+        let many: usize = parts.next().and_then(|m| m.parse().ok()).unwrap_or(0);
+        let drafts = if many == 1 { "draft" } else { "drafts" };
+        let mut undo = true;
+        let text = match what {
+            "settle" => "Settled".to_owned(),
+            "aside" => "Set aside".to_owned(),
+            "back" => "Back in the queue:".to_owned(),
+            "note" => "Note kept with".to_owned(),
+            "same" if many == 0 => return None,
+            "same" => format!("{many} {drafts} changed like"),
+            "event" if many == 0 => return None,
+            "event" => format!("{many} {drafts} settled as one event, beginning with"),
+            other => {
+                undo = false;
+                match other {
+                    "unsettle" => "No longer settled:".to_owned(),
+                    "unaside" => "No longer aside:".to_owned(),
+                    "undo" => "Undone:".to_owned(),
+                    _ => return None,
+                }
+            }
         };
-        let head = app.store.draft_head(id.parse().ok()?).await.ok()?;
-        Some(Notice { text: text.into(), draft: Some((head.id, head.name)), undo })
+        let draft = app.store.draft(id).await.ok()?;
+        let mut same = Vec::new();
+        if what == "settle" {
+            for (term, count) in super::same_elsewhere(app, &draft).await.ok()? {
+                same.push((stands_elsewhere(&term, count), format!("/same/{id}/{term}")));
+            }
+        }
+        Some(Notice { text, draft: Some((draft.id, draft.name)), undo, same })
     }
+}
+
+/// Says that words stand in other drafts too.
+pub(super) fn stands_elsewhere(term: &str, count: usize) -> String {
+    let drafts = if count == 1 { "draft" } else { "drafts" };
+    format!("{}: the same words stand in {count} more {drafts}", name(term))
 }
 
 fn layout(title: &str, place: &str, counts: Option<&QueueCounts>, who: &str, body: Markup) -> Markup {
@@ -67,10 +95,12 @@ fn layout(title: &str, place: &str, counts: Option<&QueueCounts>, who: &str, bod
                             "Drafts"
                             @if let Some(c) = counts { span.count { (c.waiting) } }
                         }
+                        a href="/events" aria-current=[(place == "events").then_some("page")] { "Events" }
                         a href="/records" aria-current=[(place == "records").then_some("page")] {
                             "Records"
                             @if let Some(c) = counts { span.count { (c.settled) } }
                         }
+                        a href="/progress" aria-current=[(place == "progress").then_some("page")] { "Progress" }
                     }
                     @if let Some(c) = counts {
                         @let all = c.waiting + c.aside + c.settled;
@@ -128,6 +158,7 @@ fn keys() -> Markup {
                 ("a", "set aside, with a reason"),
                 ("n", "write a note"),
                 ("u", "undo your last deed, today's or older"),
+                ("o", "the same words elsewhere: look"),
                 ("→ ]", "next draft"),
                 ("← [", "draft before"),
             ],
@@ -142,7 +173,17 @@ fn keys() -> Markup {
                 ("i", "more ink"),
             ],
         ),
-        ("Anywhere", &[("/", "search"), ("d", "drafts"), ("l", "list of records"), ("?", "this card")]),
+        (
+            "Anywhere",
+            &[
+                ("/", "search"),
+                ("d", "drafts"),
+                ("v", "events"),
+                ("l", "list of records"),
+                ("p", "progress"),
+                ("?", "this card"),
+            ],
+        ),
     ];
     html! {
         dialog #keys aria-labelledby="keys-title" {
@@ -185,6 +226,9 @@ fn notice(app: &App, notice: Option<&Notice>, walk: &Walk) -> Markup {
                 span {
                     (n.text) " "
                     @if let Some((id, name)) = &n.draft { a href={ "/draft/" (id) } { (name) } }
+                }
+                @for (text, to) in &n.same {
+                    a.button.offer href={ (to) "?" (walk.query()) } { kbd { "o" } " " (text) }
                 }
                 @if n.undo {
                     form method="post" action="/undo" {
@@ -657,6 +701,213 @@ fn history(deeds: &[Deed]) -> Markup {
                         }
                     }
                 }
+            }
+        }
+    }
+}
+
+/// Where the words of a changed value stand too.
+pub(super) fn same(
+    app: &App,
+    counts: &QueueCounts,
+    walk: &Walk,
+    draft: &Draft,
+    value: &DraftValue,
+    same: &[Same],
+) -> Markup {
+    let read = value.read.as_ref();
+    let term = value.term.as_str();
+    let body = html! {
+        section.page {
+            h1 { (name(term)) ": the same words elsewhere" }
+            div.asone {
+                @if let (Some(photo), Some(read)) = (&draft.photo, read) { (crops(photo, &read.boxes, &read.verbatim)) }
+                p { "As read: " q { (read.map_or("", |r| r.verbatim.as_str())) } ". You gave "
+                    @if value.value.is_empty() { i { "no value" } } @else { b { (value.value) } }
+                    " in " a href={ "/draft/" (draft.id) } { (draft.name) } "." }
+            }
+            @if same.is_empty() {
+                div.nothing { p { "They stand nowhere else, or have that value already." }
+                    p { a href={ "/draft/" (draft.id) "?" (walk.query()) } { "Back to the draft" } } }
+            } @else {
+                form #choose method="post" action={ "/same/" (draft.id) "/" (term) } {
+                    (hidden(app, walk, None))
+                    ol.rows {
+                        @for s in same {
+                            li {
+                                label.row.choice {
+                                    input type="checkbox" name="draft" value={ (s.draft) "." } checked;
+                                    span.what {
+                                        @if let Some(photo) = &s.photo { (crops(photo, &s.boxes, &s.verbatim)) }
+                                        span { "now " @if s.value.is_empty() { i { "empty" } } @else { del { (s.value) } } " → " ins { (value.value) } }
+                                    }
+                                    span.soft.file { (s.name) }
+                                }
+                            }
+                        }
+                    }
+                    div.bar {
+                        button.first { kbd { "t" } " Take the value where chosen" }
+                        a.button href={ "/draft/" (draft.id) "?" (walk.query()) } { "Leave them all" }
+                        span.soft { kbd { "space" } " chooses or leaves one, " kbd { "↓" } " " kbd { "↑" } " move. One undo takes all back." }
+                    }
+                }
+            }
+        }
+    };
+    layout("The same words", "choose", Some(counts), &app.who, body)
+}
+
+/// Days and places with several waiting drafts.
+pub(super) fn events(app: &App, counts: &QueueCounts, events: &[Event], did: Option<Notice>) -> Markup {
+    let body = html! {
+        (notice(app, did.as_ref(), &Walk::default()))
+        section.page {
+            h1 { "Events" }
+            p.soft { "Drafts of one day, place and collector, to be looked over and settled together." }
+            @if events.is_empty() { div.nothing { p { "No two waiting drafts share day, place and collector." } } }
+            ol.rows {
+                @for e in events {
+                    @let query = serde_urlencoded::to_string([("day", &e.day), ("place", &e.place), ("by", &e.collector)]).unwrap_or_default();
+                    li { a.row.plainrow href={ "/event?" (query) } {
+                        span.what {
+                            span.line { b { (e.place) } span { (e.day) } span.soft { (e.collector) } }
+                            @if e.doubted > 0 { span.doubtline { (e.doubted) " with a doubt" } }
+                        }
+                        span.count { (e.waiting) " drafts" }
+                    } }
+                }
+            }
+        }
+    };
+    layout("Events", "events", Some(counts), &app.who, body)
+}
+
+/// The drafts of one event.
+pub(super) fn event(
+    app: &App,
+    counts: &QueueCounts,
+    [day, place, by]: [&str; 3],
+    drafts: &[Draft],
+) -> Markup {
+    let shared = ["eventDate", "locality", "recordedBy"];
+    let body = html! {
+        section.page {
+            h1 { (place) }
+            p { (day) @if !by.is_empty() { ", " (by) } }
+            @if drafts.is_empty() { div.nothing { p { "No draft of this event waits. " a href="/events" { "To the events" } } } }
+            @else {
+                form #choose method="post" action="/event" {
+                    (hidden(app, &Walk::default(), None))
+                    ol.rows {
+                        @for draft in drafts {
+                            @let open = draft.doubts.iter().any(|d| d.weight >= OPEN_DOUBT);
+                            li {
+                                label.row.choice {
+                                    input type="checkbox" name="draft" value={ (draft.id) "." (draft.seen.unwrap_or(0)) } checked[!open];
+                                    span.what {
+                                        span.line {
+                                            @for v in draft.values.iter().filter(|v| !v.value.is_empty() && !shared.contains(&v.term.as_str())) {
+                                                @let confidence = v.read.as_ref().map_or(1.0, |r| r.confidence);
+                                                span.pair { span.soft { (name(&v.term)) } " "
+                                                    span .unsure[!v.changed() && confidence < 0.8] { (v.value) } }
+                                            }
+                                        }
+                                        @for doubt in &draft.doubts { span.doubtline { (doubt.sentence) } }
+                                        @if let Some(photo) = &draft.photo {
+                                            @for v in draft.values.iter().filter(|v| v.term == "scientificName") {
+                                                @if let Some(read) = &v.read { (crops(photo, &read.boxes, &read.verbatim)) }
+                                            }
+                                        }
+                                    }
+                                    a.button href={ "/draft/" (draft.id) } { "Look" }
+                                }
+                            }
+                        }
+                    }
+                    div.bar {
+                        button.first { kbd { "t" } " Settle those chosen" }
+                        span.soft { kbd { "space" } " chooses or leaves one, " kbd { "↓" } " " kbd { "↑" } " move. Drafts with a doubt are not chosen for you. One undo takes all back." }
+                    }
+                }
+            }
+        }
+    };
+    layout(place, "choose", Some(counts), &app.who, body)
+}
+
+/// How the work goes.
+pub(super) fn progress(app: &App, counts: &QueueCounts, progress: &Progress) -> Markup {
+    let all = counts.waiting + counts.aside + counts.settled;
+    let share = |part: i64, whole: i64| 100.0 * part as f64 / whole.max(1) as f64;
+    let left = progress.seconds.map(|s| s * counts.waiting as f64);
+    let body = html! {
+        section.page {
+            h1 { "Progress" }
+            dl.figures {
+                div { dt { "settled" } dd { (counts.settled) " of " (all) } }
+                div { dt { "wait" } dd { (counts.waiting) } }
+                div { dt { "aside" } dd { (counts.aside) } }
+                div { dt { "a record takes" } dd { @if let Some(s) = progress.seconds { (format!("{s:.1} s")) } @else { "not known yet" } } }
+                div { dt { "left at this pace" } dd { @if let Some(left) = left { (span_of(left)) } @else { "not known yet" } } }
+            }
+            @if !progress.days.is_empty() {
+                h2 { "Settled by day" }
+                (by_day(&progress.days))
+            }
+            @if !progress.fields.is_empty() {
+                h2 { "What the machine understood as you settled it" }
+                table {
+                    thead { tr { th scope="col" { "Field" } th scope="col" { "Understood" } th scope="col" { "Right" } th scope="col" { "Last 100 records" } } }
+                    tbody {
+                        @for (term, understood, stands) in &progress.fields {
+                            tr {
+                                th scope="row" { (name(term)) }
+                                td { (understood) }
+                                td { (format!("{:.1} %", share(*stands, *understood))) }
+                                td { @if let Some(l) = progress.lately.iter().find(|l| l.0 == *term) { (format!("{:.1} %", share(l.2, l.1))) " of " (l.1) } }
+                            }
+                        }
+                    }
+                }
+                p.soft { "Counted over settled records: a value is right where you left it as it was understood." }
+            }
+        }
+    };
+    layout("Progress", "progress", Some(counts), &app.who, body)
+}
+
+/// A span of seconds in the largest fitting unit of work; a working day has
+/// six hours at the page (this page's own assumption, said beside it).
+fn span_of(seconds: f64) -> String {
+    match seconds {
+        s if s < 90.0 => format!("{s:.0} seconds"),
+        s if s < 5400.0 => format!("{:.0} minutes", s / 60.0),
+        s if s < 12.0 * 3600.0 => format!("{:.1} hours", s / 3600.0),
+        s => format!("{:.1} hours, {:.0} days of six hours", s / 3600.0, s / 21600.0),
+    }
+}
+
+/// A bar for each of the last days on which records were settled.
+fn by_day(days: &[(String, String, i64)]) -> Markup {
+    let mut totals: Vec<(&str, i64)> = Vec::new();
+    for (day, _, count) in days {
+        match totals.last_mut() {
+            Some(last) if last.0 == day => last.1 += count,
+            _ => totals.push((day, *count)),
+        }
+    }
+    let totals = &totals[totals.len().saturating_sub(30)..];
+    let most = totals.iter().map(|t| t.1).max().unwrap_or(1).max(1);
+    let width = 34 * totals.len().max(6);
+    html! {
+        svg.days viewBox={ "0 0 " (width) " 150" } role="img" aria-label={ "Records settled by day, at most " (most) " on one day" } {
+            @for (i, (day, count)) in totals.iter().enumerate() {
+                @let height = (110.0 * *count as f64 / most as f64).max(1.0);
+                @let x = 34 * i + 4;
+                rect x=(x) y=(format!("{:.1}", 125.0 - height)) width="26" height=(format!("{height:.1}")) rx="3" { title { (day) ": " (count) } }
+                text x=(x + 13) y=(format!("{:.1}", 120.0 - height)) text-anchor="middle" { (count) }
+                text.soft x=(x + 13) y="142" text-anchor="middle" { (day.get(8..).unwrap_or("")) "." (day.get(5..7).unwrap_or("")) }
             }
         }
     }

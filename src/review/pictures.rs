@@ -4,9 +4,10 @@
 
 use crate::catalogue::KeptPhoto;
 use crate::geometry::{Point, Quad};
+use crate::intake::{IntakeRules, load};
 use crate::trouble::{Result, Trouble};
+use image::RgbImage;
 use image::codecs::jpeg::JpegEncoder;
-use image::{DynamicImage, ImageDecoder, ImageReader, RgbImage};
 use imageproc::geometric_transformations::{Border, Interpolation, Projection, warp_into};
 use std::path::Path;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -119,24 +120,16 @@ impl Pictures {
     }
 }
 
-/// Opens picture files that the `image` crate reads, upright by EXIF.
-pub(super) fn open_picture(path: &Path, page: Option<u32>) -> Result<RgbImage> {
-    if let Some(page) = page {
-        return Err(Trouble::file(path, format!("page {page} cannot be shown here")));
+/// Opens originals as intake does: every kind of file it takes, one page of
+/// those that have several.
+pub(super) fn open_original(path: &Path, page: Option<u32>, rules: &IntakeRules) -> Result<RgbImage> {
+    let hint = "look whether a backup has it: originals are never altered by this program";
+    let failed = |t: Trouble| Trouble::file(path, "cannot be shown").cause(t).hint(hint);
+    let file = load(path, rules).map_err(failed)?;
+    match file.photo(page, rules) {
+        Some(photo) => Ok(photo.map_err(failed)?.pixels),
+        None => Err(Trouble::file(path, "has no such page").hint(hint)),
     }
-    let failed = |e: image::ImageError| {
-        Trouble::file(path, "cannot be shown")
-            .cause(e)
-            .hint("check the folder with a backup: originals are never altered by this program")
-    };
-    let reader = ImageReader::open(path)
-        .and_then(ImageReader::with_guessed_format)
-        .map_err(|e| failed(image::ImageError::IoError(e)))?;
-    let mut decoder = reader.into_decoder().map_err(failed)?;
-    let orientation = decoder.orientation().map_err(failed)?;
-    let mut picture = DynamicImage::from_decoder(decoder).map_err(failed)?;
-    picture.apply_orientation(orientation);
-    Ok(picture.into_rgb8())
 }
 
 fn shrink(pixels: &RgbImage, side: u32) -> RgbImage {

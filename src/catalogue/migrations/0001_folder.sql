@@ -24,7 +24,7 @@ CREATE TABLE photo (
     taken     TEXT,
     latitude  REAL,
     longitude REAL,
-    look      INTEGER,           -- perceptual hash, 64 bits
+    look      TEXT,              -- likeness hash, hex digits
     added     TEXT    NOT NULL,
     UNIQUE (hash, page)
 );
