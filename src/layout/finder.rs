@@ -127,7 +127,11 @@ fn smallest_rectangle(points: &[imageproc::point::Point<i32>]) -> Option<Quad> {
     let quad = grow(&Quad(corners.try_into().ok()?), 0.5);
     let [a, b, c, d] = quad.0;
     let (along, across) = (a.distance(b), b.distance(c));
-    let mut quad = if along >= across { Quad([a, b, c, d]) } else { Quad([b, c, d, a]) };
+    // A box not much longer than high is one sign or two, and those stand level
+    // more often than not: its longer side says nothing.
+    let level = |p: Point, q: Point| (q.x - p.x).abs() >= (q.y - p.y).abs();
+    let first = if along.max(across) < 1.5 * along.min(across) { level(a, b) } else { along >= across };
+    let mut quad = if first { Quad([a, b, c, d]) } else { Quad([b, c, d, a]) };
     // Make it clockwise as seen, so that height points down from the text.
     let cross = |q: &Quad| {
         let [a, b, _, d] = q.0;

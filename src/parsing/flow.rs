@@ -183,7 +183,8 @@ impl<'a> Flow<'a> {
             if first && let Some(t) = tokens.last_mut() {
                 t.last = true;
             }
-            line = here;
+            // A divided word ends in the line after the one it starts in.
+            line = self.line(i - 1);
             tokens.push(Token {
                 range: start..i,
                 kind: what,
