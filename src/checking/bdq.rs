@@ -597,8 +597,7 @@ fn coordinates_transposed(get: Get) -> Response {
     let (Some((lat, lon)), Some(named)) = (point(get), country_by_code(code.trim())) else {
         return not_amended();
     };
-    let inside =
-        |p: (f64, f64)| on_earth(p) && Areas::countries().at(p.0, p.1).is_some_and(|a| a.id == named.numeric);
+    let inside = |p: (f64, f64)| on_earth(p) && code_at(p.0, p.1) == Some(named.alpha2);
     if !on_earth((lat, lon)) && !on_earth((lon, lat)) || inside((lat, lon)) {
         return not_amended();
     }

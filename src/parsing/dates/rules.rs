@@ -194,12 +194,17 @@ impl DateRules {
     /// set in the table, or else prefers the day first.
     #[must_use]
     pub fn for_country(&self, country: &str) -> DateRules {
-        let mut rules = self.clone();
-        if self.order == Order::Unknown && !country.trim().is_empty() {
-            let month_first = self.month_first.contains(&fold(country));
-            rules.order = if month_first { Order::MonthFirst } else { Order::DayFirst };
+        self.with_order(self.order_in(country))
+    }
+
+    /// The order of day and month that is usual on labels of `country`, where the
+    /// table sets none itself.
+    pub fn order_in(&self, country: &str) -> Order {
+        if self.order != Order::Unknown || country.trim().is_empty() {
+            return self.order;
         }
-        rules
+        let month_first = self.month_first.contains(&fold(country.trim()));
+        if month_first { Order::MonthFirst } else { Order::DayFirst }
     }
 
     /// These rules with another preferred order.
