@@ -116,13 +116,19 @@ fn says_something(label: &ReadLabel) -> bool {
 
 /// Parses all labels of a reading.
 pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
+    let narrow = super::blocks::narrow(reading, rules);
+    let parts = |label: &crate::reading::ReadLabel| match narrow {
+        true => super::blocks::split(label, rules),
+        false => std::iter::once(0..label.lines.len()).collect(),
+    };
     let mut labels: Vec<Label> = reading
         .labels
         .iter()
         .enumerate()
         .filter(|(_, l)| says_something(l))
-        .map(|(i, l)| {
-            let flow = Flow::new(i, l);
+        .flat_map(|(i, l)| parts(l).into_iter().map(move |part| (i, l, part)))
+        .map(|(i, l, part)| {
+            let flow = Flow::new(i, l, part);
             let used = vec![None; flow.tokens.len()];
             Label {
                 flow,
@@ -159,7 +165,8 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     let ctx_country = geography.0.country.as_ref().and_then(|c| rules.gazetteer.name(&c.code)).unwrap_or("").to_owned();
     persons_out(&labels, &mut finds);
     let event = dates_out(&mut labels, rules, &ctx_country, &mut finds);
-    record_number(&mut labels, rules, event, &mut finds);
+    let _ = event;
+    record_number(&mut labels, rules, narrow, &mut finds);
     taxon_out(&mut labels, &mut finds);
     traits(&mut labels, rules, &mut finds);
     hosts(&mut labels, rules, &mut finds);
@@ -180,11 +187,43 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     Parsed { fields, leftovers }
 }
 
+/// The text for the search of dates: roman months whose strokes were read as
+/// other strokes (`V1I1`, `Vii1`) as capitals, and a degree sign between digits
+/// as a point. As many characters as the flow's text.
+fn date_text(flow: &Flow) -> String {
+    let mut chars = flow.chars.clone();
+    let stroke = |c: char| "VvXxIi1l|!".contains(c);
+    let mut i = 0;
+    while i < chars.len() {
+        if chars[i] == '°' && i > 0 && chars[i - 1].is_ascii_digit() && chars.get(i + 1).is_some_and(char::is_ascii_digit) && chars.get(i + 3).is_none_or(|c| !c.is_ascii_digit() && *c != '\'') {
+            chars[i] = '.';
+        }
+        if !stroke(chars[i]) || i > 0 && chars[i - 1].is_alphanumeric() {
+            i += 1;
+            continue;
+        }
+        let start = i;
+        while i < chars.len() && stroke(chars[i]) {
+            i += 1;
+        }
+        let ends = chars.get(i).is_some_and(|c| "-./ ,".contains(*c)) && chars.get(i + 1).is_some_and(|c| c.is_ascii_digit() || *c == ' ' || *c == '\'');
+        let run = &chars[start..i];
+        if !ends || run.len() > 4 || !run.iter().any(|c| "VvXxIi".contains(*c)) || !run.iter().any(|c| !"VXI".contains(*c)) {
+            continue;
+        }
+        let roman: String = run.iter().map(|c| match c { 'V' | 'v' => 'V', 'X' | 'x' => 'X', _ => 'I' }).collect();
+        if ["I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII"].contains(&roman.as_str()) {
+            chars.splice(start..i, roman.chars());
+        }
+    }
+    chars.into_iter().collect()
+}
+
 /// Coordinates and elevations, which say what they are by their signs.
 fn spans_with_units(label: &mut Label, rules: &Rules) {
     // `IV-22/23-1953` before an initial `M.` is no height of 1953 m.
     let days: Vec<Range<usize>> =
-        dates::find(&label.flow.text, &rules.dates).into_iter().filter(|d| d.shape == DateShape::Day).map(|d| d.chars).collect();
+        dates::find(&date_text(&label.flow), &rules.dates).into_iter().filter(|d| d.shape == DateShape::Day).map(|d| d.chars).collect();
     for c in coordinates::find(&label.flow.text) {
         let tokens = label.flow.within(&c.chars);
         if tokens.is_empty() || tokens.clone().any(|i| !label.free(i)) {
@@ -390,7 +429,7 @@ fn headings(label: &mut Label, rules: &Rules) {
 }
 
 fn find_dates(label: &mut Label, rules: &Rules) {
-    for d in dates::find(&label.flow.text, &rules.dates) {
+    for d in dates::find(&date_text(&label.flow), &rules.dates) {
         let tokens = label.flow.within(&d.chars);
         if tokens.is_empty() || d.candidates.is_empty() {
             continue;
@@ -891,7 +930,7 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
     let local = rules.dates.for_country(country);
     let mut seen: Vec<Seen> = Vec::new();
     for (l, label) in labels.iter().enumerate() {
-        let again = dates::find(&label.flow.text, &local);
+        let again = dates::find(&date_text(&label.flow), &local);
         for (d, tokens) in &label.dates {
             let reading = again.iter().find(|a| a.chars == d.chars).unwrap_or(d).clone();
             let Some(best) = reading.best() else { continue };
@@ -1142,7 +1181,7 @@ fn number_at(label: &Label, i: usize, spaced_dash: bool) -> Option<(String, usiz
     (real > 0 && k > i).then_some((value, k))
 }
 
-fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Range<usize>)>, finds: &mut Vec<Find>) {
+fn record_number(labels: &mut [Label], rules: &Rules, narrow: bool, finds: &mut Vec<Find>) {
     let series = labels.iter().any(|l| (0..l.flow.tokens.len()).any(|i| l.flow.tokens[i].capital() && rules.series.at(&l.flow, i, 0.1).is_some()));
     let mut all: Vec<(f32, usize, Range<usize>, String)> = Vec::new();
     let mut series_numbers: Vec<(usize, Range<usize>)> = Vec::new();
@@ -1267,7 +1306,7 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
     }
     all.sort_by(|a, b| b.0.total_cmp(&a.0));
     let Some((score, l, tokens, value)) = all.first().cloned() else { return };
-    if score < 0.45 {
+    if score < if narrow { 0.75 } else { 0.45 } {
         return;
     }
     labels[l].claim(tokens.clone(), Use::Number);

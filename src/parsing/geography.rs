@@ -477,7 +477,7 @@ mod tests {
         let reading = Reading::from_text("t", text);
         let mut all = Vec::new();
         for (i, label) in reading.labels.iter().enumerate() {
-            let flow = Flow::new(i, label);
+            let flow = Flow::new(i, label, 0..label.lines.len());
             all.extend(find(&flow, i, &rules, &|_| true, &|_| 1.0));
         }
         let d = decide(&all, &rules);

@@ -311,7 +311,7 @@ mod tests {
     fn team(text: &str, loose: bool) -> Option<String> {
         let rules = Rules::load(None).unwrap();
         let reading = Reading::from_text("t", text);
-        let flow = Flow::new(0, &reading.labels[0]);
+        let flow = Flow::new(0, &reading.labels[0], 0..reading.labels[0].lines.len());
         at(&flow, &rules, 0, flow.tokens.len(), loose).map(|t| t.value())
     }
 

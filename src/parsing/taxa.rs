@@ -48,7 +48,8 @@ fn latin(names: &Names, word: &str) -> f32 {
     }
 }
 
-fn generic(names: &Names, word: &str) -> f32 {
+/// How much a capitalised word looks like the name of a genus, 0 to 1.
+pub(crate) fn generic(names: &Names, word: &str) -> f32 {
     if names.plants.contains(word) {
         return 0.95;
     }
@@ -234,7 +235,8 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
     Some(Taxon { name, author, qualifier, chars, author_chars, tokens: i..stop, epithets, looks: looks.min(1.0) })
 }
 
-fn cased(word: &str) -> String {
+/// A word in capitals with only its first letter one.
+pub(crate) fn cased(word: &str) -> String {
     let mut letters = word.chars();
     letters.next().into_iter().chain(letters.flat_map(char::to_lowercase)).collect()
 }
@@ -247,7 +249,7 @@ mod tests {
     fn taxon(text: &str, named: bool) -> Option<(String, String, String)> {
         let rules = Rules::load(None).unwrap();
         let reading = Reading::from_text("t", text);
-        let flow = Flow::new(0, &reading.labels[0]);
+        let flow = Flow::new(0, &reading.labels[0], 0..reading.labels[0].lines.len());
         at(&flow, &rules, 0, named, &|i| flow.tokens[i].is('♂')).map(|t| (t.name, t.author, t.qualifier))
     }
 
