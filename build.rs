@@ -1,6 +1,6 @@
 //! Builds the gazetteer's automata from `src/parsing/gazetteer/data/`.
 //!
-//! Two fst maps come out: `admin.fst` (countries, divisions, counties) and
+//! Three fst maps come out: `admin.fst` (countries, divisions), `counties.fst` and
 //! `places.fst` (populated places with their coordinates). Keys are the squashed
 //! name, a byte 1, the code; see `src/parsing/gazetteer/squash.rs`.
 
@@ -17,9 +17,11 @@ fn main() {
     println!("cargo::rerun-if-changed=src/parsing/gazetteer");
     let read = |name: &str| std::fs::read_to_string(data.join(name)).expect(name);
 
-    let mut admin = BTreeMap::new();
-    for name in ["countries.tsv", "divisions.tsv", "counties.tsv"] {
-        for line in read(name).lines() {
+    for (file, tables) in
+        [("admin.fst", &["countries.tsv", "divisions.tsv"][..]), ("counties.fst", &["counties.tsv"][..])]
+    {
+        let mut admin = BTreeMap::new();
+        for line in tables.iter().flat_map(|t| read(t).lines().map(str::to_owned).collect::<Vec<_>>()) {
             let mut cells = line.split('\t');
             let code = cells.next().unwrap_or_default();
             for cell in cells {
@@ -31,8 +33,8 @@ fn main() {
                 }
             }
         }
+        write(&out.join(file), &admin);
     }
-    write(&out.join("admin.fst"), &admin);
 
     let mut text = String::new();
     let file = std::fs::File::open(data.join("places.tsv.gz")).expect("places.tsv.gz");

@@ -207,7 +207,7 @@ def s12_pin_printed(rng):
     pinned(s, "heath", rng, (480, 560), 640)
     s.centred(*ruler(rng), (470, 1000), 700, 1, lift=4, shade=0.25)
     a, b, c = ["TARN VALLEY SURVEY", "TVMS 00412"], ["Skerrow Moss, 310 m", "Tarnshire   TV 388 164", "14.VII.1998, MV light", "E. M. Harrow"], ["Xestia agathina ♂", "(Duponchel, 1827)", "det. A. Voss 1999"]
-    column(s, [label(a, PRINT, 46, rng, "print", (0.97, 0.97, 0.95), False, extra=qr("TVMS 00412", 5)), label(b, PRINT, 46, rng, "print", (0.96, 0.955, 0.93), False),
+    column(s, [label(a, PRINT, 46, rng, "print", (0.97, 0.97, 0.95), False, extra=qr("TVMS 00412", 7)), label(b, PRINT, 46, rng, "print", (0.96, 0.955, 0.93), False),
                label(c, PRINT + ":400", 46, rng, "print", (0.96, 0.955, 0.93), False, border=True)], 1180, 200, 50, 520)
     px = s.photograph(light=0.12, blur=0.3)
     fields = {"catalogNumber": "TVMS 00412", "verbatimLocality": "Skerrow Moss", "county": "Tarnshire", "verbatimElevation": "310 m", "minimumElevationInMeters": 310,

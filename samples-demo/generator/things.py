@@ -38,7 +38,7 @@ def label(lines, font, size, rng, ink="black", colour=(0.95, 0.93, 0.87), hand=T
         more = write(second[0], second[1], second[2], rng, second[4], 1.15)
         ys, xs = np.where(more > 0.05)
         more = more[ys.min() : ys.max() + 1, xs.min() : xs.max() + 1]
-    side = extra.shape[1] + pad // 2 if extra is not None else 0
+    side = extra.shape[1] + pad if extra is not None else 0
     w = max(text.shape[1], more.shape[1] if more is not None else 0) + 2 * pad + side
     h = max(text.shape[0] + (int(more.shape[0] + size * 0.3) if more is not None else 0), extra.shape[0] if extra is not None else 0) + 2 * pad
     sheet = paper(h, w, rng, colour, fibres=14, spots=spots)

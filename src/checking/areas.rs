@@ -204,6 +204,12 @@ impl Areas {
         if self.at(latitude, longitude).is_some() {
             return Some(0.0);
         }
+        self.within(latitude, longitude, limit).into_iter().map(|(_, far)| far).min_by(f64::total_cmp)
+    }
+
+    /// The areas within `limit` kilometres of a point, each with its distance, in
+    /// no order.
+    pub fn within(&self, latitude: f64, longitude: f64, limit: f64) -> Vec<(&Area, f64)> {
         let (c, r) = cell(longitude, latitude);
         let rows = (limit / 55.0).ceil() as i32 + 1;
         let width = (55.6 * latitude.to_radians().cos()).max(1.0);
@@ -217,11 +223,9 @@ impl Areas {
         }
         near.sort_unstable();
         near.dedup();
-        let best = near
-            .into_iter()
-            .map(|a| self.distance(&self.areas[usize::from(a)], latitude, longitude))
-            .fold(f64::MAX, f64::min);
-        (best <= limit).then_some(best)
+        let all = near.into_iter().map(|a| &self.areas[usize::from(a)]);
+        let far = all.map(|a| (a, self.distance(a, latitude, longitude)));
+        far.filter(|(_, distance)| *distance <= limit).collect()
     }
 }
 

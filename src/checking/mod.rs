@@ -8,6 +8,7 @@
 //! better value, a person decides. Thresholds and weights are `config/checks.toml`.
 
 pub mod areas;
+pub mod bdq;
 mod places;
 mod rules;
 

@@ -131,6 +131,48 @@ pub fn country_of(name: &str, code: &str) -> Option<&'static Country> {
     by_code.or_else(|| if name.trim().is_empty() { None } else { country(name) })
 }
 
+/// Territories of ISO 3166-1 that are no independent nation (the standard's
+/// column "independent"; from memory).
+const DEPENDENT: &[&str] = &[
+    "AI", "AQ", "AS", "AW", "AX", "BL", "BM", "BQ", "BV", "CC", "CK", "CW", "CX", "EH", "FK", "FO", "GF",
+    "GG", "GI", "GL", "GP", "GS", "GU", "HK", "HM", "IM", "IO", "JE", "KY", "MF", "MO", "MP", "MQ", "MS",
+    "NC", "NF", "NU", "PF", "PM", "PN", "PR", "RE", "SH", "SJ", "SX", "TC", "TF", "TK", "UM", "VG", "VI",
+    "WF", "YT",
+];
+
+/// Whether a country of the standard is a nation of its own.
+pub fn is_nation(country: &Country) -> bool {
+    !DEPENDENT.contains(&country.alpha2)
+}
+
+/// The two letters of the countries that have a first-order division of this
+/// name (ISO 3166-2, as the crate `rust_iso3166` carries it).
+pub fn countries_with_division(name: &str) -> Vec<&'static str> {
+    static TABLE: OnceLock<HashMap<String, Vec<&'static str>>> = OnceLock::new();
+    let table = TABLE.get_or_init(|| {
+        let mut table: HashMap<String, Vec<&'static str>> = HashMap::new();
+        for country in rust_iso3166::ALL {
+            for division in country.subdivisions().unwrap_or_default() {
+                let holders = table.entry(division_key(division.name)).or_default();
+                if !holders.contains(&country.alpha2) {
+                    holders.push(country.alpha2);
+                }
+            }
+        }
+        table
+    });
+    table.get(&division_key(name)).cloned().unwrap_or_default()
+}
+
+/// A division's name without its kind and with Latin letters alone.
+fn division_key(name: &str) -> String {
+    let folded = fold_name(name.trim());
+    let words = folded.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty());
+    let kinds =
+        ["oblast", "oblast'", "province", "state", "region", "department", "district", "krai", "kray"];
+    words.filter(|w| !kinds.contains(w)).collect::<Vec<_>>().join(" ")
+}
+
 fn state_table() -> &'static HashMap<String, &'static str> {
     static TABLE: OnceLock<HashMap<String, &'static str>> = OnceLock::new();
     TABLE.get_or_init(|| {

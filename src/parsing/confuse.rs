@@ -10,6 +10,8 @@
 //! The table is common practice among people who mend recognised text; its
 //! costs are rounded from the misreadings of our readers on labels.
 
+use std::sync::OnceLock;
+
 /// One letter as read: squashed to a letter or digit in lower case, with what
 /// else the reader thought it might be.
 #[derive(Clone, Debug, PartialEq)]
@@ -71,16 +73,46 @@ const PAIRS: &[(&str, char, f32)] = &[
     ("lo", 'b', 0.5),
 ];
 
+/// The tables above as square arrays over ASCII, for speed: the search walks
+/// through thousands of letters for every name.
+struct Square {
+    look: [[f32; 128]; 128],
+    pairs: [[bool; 128]; 128],
+}
+
+fn square() -> &'static Square {
+    static SQUARE: OnceLock<Box<Square>> = OnceLock::new();
+    SQUARE.get_or_init(|| {
+        let mut s = Box::new(Square { look: [[1.0; 128]; 128], pairs: [[false; 128]; 128] });
+        for (set, cost) in ALIKE {
+            for a in set.bytes() {
+                for b in set.bytes() {
+                    let cell = &mut s.look[usize::from(a)][usize::from(b)];
+                    *cell = cell.min(*cost);
+                }
+            }
+        }
+        for (pair, _, _) in PAIRS {
+            if let [a, b] = pair.as_bytes() {
+                s.pairs[usize::from(*a)][usize::from(*b)] = true;
+            }
+        }
+        s
+    })
+}
+
 /// Cost of reading `read` where `meant` stands.
 pub fn letter(read: &Glyph, meant: char) -> f32 {
     if read.ch == meant {
         return 0.0;
     }
-    let look = ALIKE
-        .iter()
-        .filter(|(set, _)| set.contains(read.ch) && set.contains(meant))
-        .map(|(_, cost)| *cost)
-        .fold(1.0, f32::min);
+    let look = match (read.ch.is_ascii(), meant.is_ascii()) {
+        (true, true) => square().look[read.ch as usize][meant as usize],
+        _ => 1.0,
+    };
+    if read.others.is_empty() {
+        return look;
+    }
     // A letter the reader itself proposed costs less the surer it was of it.
     let own = read.others.iter().find(|(c, _)| *c == meant).map_or(1.0, |(_, p)| (0.6 * (1.0 - p)).max(0.1));
     look.min(own)
@@ -93,6 +125,9 @@ pub fn lone(ch: char) -> f32 {
 
 /// Cost of two letters read as one (`pair` meant, `read` seen) or the reverse.
 pub fn pair(two: (char, char), one: char) -> Option<f32> {
+    if !two.0.is_ascii() || !two.1.is_ascii() || !square().pairs[two.0 as usize][two.1 as usize] {
+        return None;
+    }
     PAIRS
         .iter()
         .find(|(pair, single, _)| {

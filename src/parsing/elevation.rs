@@ -24,6 +24,8 @@ pub struct ElevationReading {
     pub minimum: f64,
     /// The upper end in metres; the same as the lower where one number is given.
     pub maximum: f64,
+    /// Both ends in metres as converted, before rounding.
+    pub exact: (f64, f64),
     /// Probability, 0 to 1, that it is an elevation and read right.
     pub confidence: f32,
     /// The words call it approximate.
@@ -181,8 +183,10 @@ fn reading(text: &str, c: &regex::Captures, backward: bool) -> Option<ElevationR
     }
     let repairs = repairs_low + high.map_or(0, |h| h.1);
     confidence *= 0.7_f32.powi(repairs);
-    let metres = |v: f64| if feet { (v * FOOT).round() } else { v };
-    let (minimum, maximum) = (metres(low), high.map_or(metres(low), |h| metres(h.0)));
+    let metres = |v: f64| if feet { v * FOOT } else { v };
+    let exact = (metres(low), high.map_or(metres(low), |h| metres(h.0)));
+    let round = |v: f64| if feet { v.round() } else { v };
+    let (minimum, maximum) = (round(exact.0), round(exact.1));
     if maximum < minimum || maximum > 9000.0 {
         return None;
     }
@@ -205,6 +209,7 @@ fn reading(text: &str, c: &regex::Captures, backward: bool) -> Option<ElevationR
         verbatim: verbatim.to_owned(),
         minimum,
         maximum,
+        exact,
         confidence,
         approximate: about.is_some(),
         labelled,

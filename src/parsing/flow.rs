@@ -9,7 +9,7 @@ use super::Span;
 use super::confuse::Glyph;
 use super::gazetteer::squash;
 use crate::geometry::Quad;
-use crate::reading::{ReadLabel, ReadLine};
+use crate::reading::{ReadChar, ReadLabel, ReadLine};
 use std::ops::Range;
 
 /// What a token is made of.
@@ -70,6 +70,9 @@ pub struct Flow<'a> {
     bytes: Vec<usize>,
 }
 
+/// First parts of surnames with a capital inside.
+const SURNAMES: [&str; 12] = ["Mac", "Mc", "Mack", "La", "Le", "De", "Di", "Du", "Van", "Von", "Fitz", "O"];
+
 fn plain(ch: char) -> char {
     match ch {
         '’' | '‘' | '´' | '`' | '′' | 'ʼ' => '\'',
@@ -87,12 +90,38 @@ fn plain(ch: char) -> char {
     }
 }
 
+/// Whether a space is missing before character `i`: a capital behind a small
+/// letter (`LosMochis`, `ArizVII`) that is not inside a surname (`MacSwain`), or
+/// an initial run into one (`JMacSwain`).
+fn run_together(line: &[ReadChar], i: usize) -> bool {
+    if i == 0 || !line[i].ch.is_uppercase() {
+        return false;
+    }
+    let start = line[..i].iter().rposition(|c| !c.ch.is_alphabetic()).map_or(0, |p| p + 1);
+    let word = &line[start..i];
+    let next_small = line.get(i + 1).is_some_and(|c| c.ch.is_lowercase());
+    match word {
+        [] => false,
+        [one] => one.ch.is_uppercase() && next_small && line.get(i + 2).is_some_and(|c| c.ch.is_lowercase()),
+        [.., last] => {
+            last.ch.is_lowercase()
+                && !SURNAMES.iter().any(|s| word.len() == s.len() && word.iter().map(|c| c.ch).eq(s.chars()))
+                // `kmS` but not `pH`.
+                && word.len() >= 2
+        }
+    }
+}
+
 impl<'a> Flow<'a> {
     /// The flow of one label.
     pub fn new(label: usize, read: &'a ReadLabel) -> Self {
         let (mut chars, mut at) = (Vec::new(), Vec::new());
         for (l, line) in read.lines.iter().enumerate() {
             for (c, letter) in line.chars.iter().enumerate() {
+                if run_together(&line.chars, c) {
+                    chars.push(' ');
+                    at.push(None);
+                }
                 chars.push(plain(letter.ch));
                 at.push(Some((l, c)));
             }
@@ -154,7 +183,8 @@ impl<'a> Flow<'a> {
             if first && let Some(t) = tokens.last_mut() {
                 t.last = true;
             }
-            line = here;
+            // A divided word ends in the line after the one it starts in.
+            line = self.line(i - 1);
             tokens.push(Token {
                 range: start..i,
                 kind: what,
@@ -301,6 +331,14 @@ mod tests {
         assert_eq!(spans[1], Span { label: 0, line: 1, start: 0, end: 4 });
         let all = flow.spans(0..flow.chars.len());
         assert_eq!(flow.verbatim(&all[2..]), "1977 “Fell”");
+    }
+
+    #[test]
+    fn words_run_together_come_apart_but_not_surnames() {
+        let reading = Reading::from_text("t", "LosMochis ArizVII-6-50 JMacSwain MacSwain McFell 15 kmS");
+        let flow = Flow::new(0, &reading.labels[0]);
+        assert_eq!(flow.text, "Los Mochis Ariz VII-6-50 J MacSwain MacSwain McFell 15 km S");
+        assert_eq!(flow.verbatim(&flow.spans(0..10)), "LosMochis");
     }
 
     #[test]

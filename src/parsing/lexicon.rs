@@ -67,6 +67,10 @@ impl<T: Copy> Lexicon<T> {
         }
         for (j, token) in flow.tokens.iter().enumerate().skip(i).take(12) {
             match token.kind {
+                Kind::Mark if token.is('&') && !key.is_empty() => {
+                    key.push_str("and");
+                    continue;
+                }
                 Kind::Mark if ".:/'-".contains(&token.text) => continue,
                 Kind::Mark => break,
                 _ => {}

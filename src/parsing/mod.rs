@@ -119,3 +119,6 @@ impl Parsed {
         self.field(term).map_or("", |f| f.value.as_str())
     }
 }
+
+#[cfg(test)]
+mod tests;

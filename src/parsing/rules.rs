@@ -130,6 +130,7 @@ struct PlaceWords {
     county_before: Vec<String>,
     division_before: Vec<String>,
     division_after: Vec<String>,
+    usual_countries: Vec<String>,
     short: BTreeMap<String, String>,
 }
 
@@ -212,7 +213,6 @@ struct CatalogFile {
 #[derive(Deserialize)]
 struct RecordFile {
     signs: Vec<String>,
-    field_prefix: Vec<String>,
 }
 
 #[derive(Debug, Default)]
@@ -242,6 +242,7 @@ pub(crate) struct PlaceRules {
     pub division_before: HashSet<String>,
     pub division_after: HashSet<String>,
     pub short: HashMap<String, String>,
+    pub usual_countries: HashSet<String>,
     pub place_words: HashSet<String>,
     pub habitat_words: HashSet<String>,
     pub pin_line: usize,
@@ -271,7 +272,6 @@ pub struct Rules {
     pub(crate) catalog: Vec<regex::Regex>,
     pub(crate) beside_institution: Vec<regex::Regex>,
     pub(crate) number_signs: HashSet<String>,
-    pub(crate) field_prefix: HashSet<String>,
     pub(crate) confidence: super::confidence::Calibration,
 }
 
@@ -377,6 +377,7 @@ impl Rules {
                 division_before: set(&places.words.division_before),
                 division_after: set(&places.words.division_after),
                 short: places.words.short.iter().map(|(k, v)| (squash(k), squash(v))).collect(),
+                usual_countries: places.words.usual_countries.into_iter().collect(),
                 place_words: set(&places.locality.place_words),
                 habitat_words: set(&places.locality.habitat_words),
                 pin_line: places.locality.pin_line,
@@ -395,7 +396,6 @@ impl Rules {
             catalog: regexes("catalog.patterns", &numbers.catalog.patterns)?,
             beside_institution: regexes("catalog.beside_institution", &numbers.catalog.beside_institution)?,
             number_signs: numbers.record.signs.into_iter().collect(),
-            field_prefix: set(&numbers.record.field_prefix),
             confidence: super::confidence::Calibration::load(folder)?,
         })
     }

@@ -86,6 +86,7 @@ struct Words {
     late: Vec<String>,
     about: Vec<String>,
     units: Vec<String>,
+    weekdays: Vec<String>,
 }
 
 /// How dates are read: the table `dates.toml`, ready for look-up.
@@ -112,6 +113,7 @@ pub struct DateRules {
     pub(super) parts: HashMap<String, u8>,
     pub(super) about: HashSet<String>,
     pub(super) units: HashSet<String>,
+    pub(super) weekdays: HashSet<String>,
     month_first: HashSet<String>,
 }
 
@@ -182,6 +184,7 @@ impl DateRules {
             parts,
             about: set(&table.words.about),
             units: set(&table.words.units),
+            weekdays: set(&table.words.weekdays),
             month_first: set(&table.order.month_first_countries),
         })
     }

@@ -21,6 +21,7 @@ use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
 
 static ADMIN: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/admin.fst"));
+static COUNTIES: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/counties.fst"));
 static PLACES: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/places.fst"));
 
 /// What kind of place a code stands for.
@@ -73,6 +74,7 @@ impl Hit {
 /// The gazetteer. Loading is cheap: the automata are part of the program.
 pub struct Gazetteer {
     admin: Fst<Cow<'static, [u8]>>,
+    counties: Fst<Cow<'static, [u8]>>,
     own: Fst<Cow<'static, [u8]>>,
     places: Fst<Cow<'static, [u8]>>,
     own_places: Fst<Cow<'static, [u8]>>,
@@ -126,6 +128,7 @@ impl Gazetteer {
         }
         Ok(Gazetteer {
             admin: built_in(ADMIN),
+            counties: built_in(COUNTIES),
             own: build(own),
             places: built_in(PLACES),
             own_places: build(own_places),
@@ -138,20 +141,24 @@ impl Gazetteer {
         self.names.get(code).map(String::as_str)
     }
 
-    /// Countries, divisions and counties whose name, or a name of the user's,
-    /// is within `budget` of `read`, cheapest first.
+    /// Countries and divisions whose name, or a name of the user's, is within
+    /// `budget` of `read`, cheapest first.
     pub fn admin(&self, read: &[Glyph], budget: f32) -> Vec<Hit> {
         let mut hits = Vec::new();
         for fst in [&self.own, &self.admin] {
-            walk(fst, read, budget, &mut |name, code, cost, _| {
-                let rank = match code.matches('.').count() {
-                    0 => Rank::Country,
-                    1 => Rank::Division,
-                    _ => Rank::County,
-                };
-                hits.push(Hit { rank, code: code.to_owned(), name: name.to_owned(), cost, at: None });
-            });
+            named(fst, read, budget, &mut hits);
         }
+        finish(hits)
+    }
+
+    /// Counties, the user's own included, within `budget` of `read`, cheapest
+    /// first.
+    pub fn counties(&self, read: &[Glyph], budget: f32) -> Vec<Hit> {
+        let mut hits = Vec::new();
+        for fst in [&self.own, &self.counties] {
+            named(fst, read, budget, &mut hits);
+        }
+        hits.retain(|h| h.rank == Rank::County);
         finish(hits)
     }
 
@@ -166,6 +173,17 @@ impl Gazetteer {
         }
         finish(hits)
     }
+}
+
+fn named(fst: &Fst<Cow<'static, [u8]>>, read: &[Glyph], budget: f32, hits: &mut Vec<Hit>) {
+    walk(fst, read, budget, &mut |name, code, cost, _| {
+        let rank = match code.matches('.').count() {
+            0 => Rank::Country,
+            1 => Rank::Division,
+            _ => Rank::County,
+        };
+        hits.push(Hit { rank, code: code.to_owned(), name: name.to_owned(), cost, at: None });
+    });
 }
 
 fn finish(mut hits: Vec<Hit>) -> Vec<Hit> {
@@ -194,6 +212,23 @@ fn walk(
     found: &mut dyn FnMut(&str, &str, f32, u64),
 ) {
     if read.is_empty() {
+        return;
+    }
+    if budget <= 0.0 {
+        // No misreading allowed: straight down.
+        let mut prefix: Vec<u8> = read.iter().map(|g| g.ch).collect::<String>().into_bytes();
+        let name = String::from_utf8_lossy(&prefix).into_owned();
+        prefix.push(1);
+        let (mut node, mut output) = (fst.root(), Output::zero());
+        for byte in prefix {
+            let Some(i) = node.find_input(byte) else { return };
+            let t = node.transition(i);
+            output = output.cat(t.out);
+            node = fst.node(t.addr);
+        }
+        let addr = node.addr();
+        let mut walker = Walker { fst, read, budget, rows: Vec::new(), name: name.into_bytes(), found };
+        walker.codes(addr, output, &mut Vec::new(), 0.0);
         return;
     }
     let mut walker = Walker { fst, read, budget, rows: vec![confuse::first(read)], name: Vec::new(), found };
@@ -257,11 +292,13 @@ impl Gazetteer {
     /// Every country, division and county name with its code, for checks.
     pub fn all(&self) -> Vec<(String, String)> {
         let mut out = Vec::new();
-        let mut stream = self.admin.stream();
-        while let Some((k, _)) = stream.next() {
-            let text = String::from_utf8_lossy(k);
-            if let Some((name, code)) = text.split_once('\u{1}') {
-                out.push((name.to_owned(), code.to_owned()));
+        for fst in [&self.admin, &self.counties] {
+            let mut stream = fst.stream();
+            while let Some((k, _)) = stream.next() {
+                let text = String::from_utf8_lossy(k);
+                if let Some((name, code)) = text.split_once('\u{1}') {
+                    out.push((name.to_owned(), code.to_owned()));
+                }
             }
         }
         out

@@ -26,7 +26,7 @@ HERE = os.path.dirname(os.path.abspath(__file__))
 LANGUAGES = ["de", "fr", "es", "pt", "it", "nl", "sv", "da", "nb", "fi", "pl", "cs"]
 # What second-order names carry beside the name itself.
 KINDS = (r"\b(City and Borough|Census Area|County|Parish|Borough|Municipality|"
-         r"Municipio|Planning Region|District Municipality|Regional District|Regional Municipality)\b")
+         r"Municipio|Planning Region|Regional District|District|Regional Municipality)\b")
 # GeoNames' names where they differ from the form Darwin Core records use.
 NAMES = {"MX.15": "México", "CA.05": "Newfoundland and Labrador"}
 

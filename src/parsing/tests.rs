@@ -1,0 +1,104 @@
+//! Whole labels. Invented ones are of the Tarn Valley moth survey; real names of
+//! states and counties are those of the gazetteer.
+
+use super::*;
+use proptest::prelude::*;
+use std::sync::OnceLock;
+
+fn rules() -> &'static Rules {
+    static RULES: OnceLock<Rules> = OnceLock::new();
+    RULES.get_or_init(|| Rules::load(None).unwrap())
+}
+
+fn values<const N: usize>(text: &str, terms: [&str; N]) -> [String; N] {
+    let parsed = parse_text("label.txt", text, rules());
+    terms.map(|t| parsed.value(t).to_owned())
+}
+
+#[test]
+fn a_pin_with_locality_collector_and_determination_labels() {
+    let text = "TVS 004,217\n\nTarn Head, 2 mi. N\nFell, Calif.\nVII-4-54\n\nA. R. Vell\nCollector\n\nNoctua ♂\npronuba L.\nDet. by '62\nB.Orr";
+    let terms = [
+        "catalogNumber", "recordedBy", "eventDate", "country", "stateProvince", "verbatimLocality", "scientificName",
+        "scientificNameAuthorship", "identifiedBy", "dateIdentified", "sex",
+    ];
+    assert_eq!(
+        values(text, terms),
+        [
+            "TVS 004,217", "A. R. Vell", "1954-07-04", "United States", "California", "Tarn Head, 2 mi. N Fell, Calif.",
+            "Noctua pronuba", "L.", "B. Orr", "1962", "male"
+        ]
+    );
+}
+
+#[test]
+fn an_envelope_with_counts_method_and_condition() {
+    let text = "Tarn Head, Alt. 450 m\n12.vii.1931 leg. A. Vell\n3♂ 2♀, at light, worn";
+    let terms = ["eventDate", "recordedBy", "minimumElevationInMeters", "individualCount", "sex", "samplingProtocol", "occurrenceRemarks"];
+    assert_eq!(values(text, terms), ["1931-07-12", "A. Vell", "450", "5", "male | female", "light", "worn"]);
+}
+
+#[test]
+fn a_form_with_printed_keys() {
+    let text = "FLORA OF OREGON\nNo. 252\nNoctua pronuba L.\nCo. Lane\nSubstratum rail fence\nLoc. near Tarn Head camping ground\nColl. Ada Vell Alt.\nDet. Bern Orr Date 21 June 1963";
+    let terms = ["recordNumber", "recordedBy", "identifiedBy", "eventDate", "stateProvince", "county", "verbatimLocality", "habitat"];
+    assert_eq!(
+        values(text, terms),
+        ["252", "Ada Vell", "Bern Orr", "1963-06-21", "Oregon", "Lane", "near Tarn Head camping ground", "rail fence"]
+    );
+}
+
+#[test]
+fn a_two_digit_year_says_that_the_century_is_assumed() {
+    let parsed = parse_text("t", "Tarn Head\n4.vii.54\nleg. A. Vell", rules());
+    let date = parsed.field("eventDate").unwrap();
+    assert_eq!(date.value, "1954-07-04");
+    assert!(date.note.contains("century"), "{}", date.note);
+    assert!(date.candidates.iter().any(|c| c.value == "1854-07-04"), "{:?}", date.candidates);
+}
+
+#[test]
+fn a_determination_with_a_qualifier_keeps_it_apart() {
+    let terms = ["scientificName", "identificationQualifier", "identifiedBy"];
+    assert_eq!(values("Noctua cf. pronuba\ndet. A. Vell 1932", terms), ["Noctua pronuba", "cf.", "A. Vell"]);
+}
+
+#[test]
+fn the_words_stay_as_read_beside_the_value() {
+    let parsed = parse_text("t", "Tarn Head, Ca1if.\n4.vii.1954", rules());
+    let state = parsed.field("stateProvince").unwrap();
+    assert_eq!((state.value.as_str(), state.verbatim.as_str()), ("California", "Ca1if."));
+    assert_eq!(state.spans, [Span { label: 0, line: 0, start: 11, end: 17 }]);
+}
+
+#[test]
+fn what_nobody_used_is_left_over() {
+    let parsed = parse_text("t", "4.vii.1954\nqxz 77 vv", rules());
+    let left: Vec<&str> = parsed.leftovers.iter().map(|l| l.text.as_str()).collect();
+    assert_eq!(left, ["qxz 77 vv"]);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(192))]
+
+    #[test]
+    fn no_text_makes_the_parser_panic(text in "(?s).{0,160}") {
+        let parsed = parse_text("t", &text, rules());
+        for field in &parsed.fields {
+            prop_assert!((0.0..=1.0).contains(&field.confidence));
+            prop_assert_eq!(field.spans.len(), field.boxes.len());
+        }
+    }
+
+    #[test]
+    fn no_jumble_of_label_words_makes_it_panic(words in proptest::collection::vec("(Det\\.|Coll\\.|leg\\.|♂|Co\\.|County|Calif\\.|Mex\\.|VII|'62|12|[A-Z]\\.|[A-Z][a-z]{3,8}|[a-z]{2,9}us|\n|\n\n|,|:|;|&|\\(|\\)|#|No\\.|-|41°11'N|240 m|on|near|mi\\.)", 0..40)) {
+        let text = words.join(" ");
+        let parsed = parse_text("t", &text, rules());
+        for field in &parsed.fields {
+            for span in &field.spans {
+                let reading = Reading::from_text("t", &text);
+                prop_assert!(span.end <= reading.labels[span.label].lines[span.line].chars.len());
+            }
+        }
+    }
+}
