@@ -290,7 +290,7 @@ pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Resul
     Ok(ExitCode::SUCCESS)
 }
 
-pub fn check(args: &checking::batch::Args) -> Result<ExitCode> {
+pub fn check(args: &checking::batch::BatchOptions) -> Result<ExitCode> {
     let summary = checking::batch::run(args, &mut std::io::stdout().lock())?;
     Ok(if summary.damaged > 0 { SOME_FAILED.into() } else { ExitCode::SUCCESS })
 }

@@ -85,7 +85,7 @@ enum Command {
         config: Option<PathBuf>,
     },
     /// Look for what cannot be true in records that were typed long ago.
-    Check(checking::batch::Args),
+    Check(checking::batch::BatchOptions),
     /// Open the page on which a person settles drafts.
     Review(review::Args),
     /// List drafts and records of a collection folder.
