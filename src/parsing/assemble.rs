@@ -431,7 +431,10 @@ fn headings(label: &mut Label, rules: &Rules) {
 fn find_dates(label: &mut Label, rules: &Rules) {
     for d in dates::find(&date_text(&label.flow), &rules.dates) {
         let tokens = label.flow.within(&d.chars);
-        if tokens.is_empty() || d.candidates.is_empty() {
+        // A day that cannot be (`31 June 1952`) is a date all the same, if its
+        // month is written in letters; in figures it may be any number.
+        let impossible = !d.problem.is_empty() && d.shape == DateShape::Day && d.verbatim.chars().any(char::is_alphabetic);
+        if tokens.is_empty() || d.candidates.is_empty() && !impossible {
             continue;
         }
         if tokens.clone().any(|i| !matches!(label.used[i], None | Some(Use::Heading))) {
@@ -1108,8 +1111,28 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
     if let Some(i) = det {
         push("dateIdentified", None, i, best.1, seen[i].determined, String::new());
     }
-    let at = event.map(|i| (seen[i].flow, seen[i].tokens.clone()));
+    let mut at = event.map(|i| (seen[i].flow, seen[i].tokens.clone()));
     let mut free: Vec<(usize, Range<usize>)> = Vec::new();
+    // No date but one that cannot be: its words stay, its value stays empty.
+    if event.is_none() {
+        let all = labels.iter().enumerate().flat_map(|(l, label)| label.dates.iter().map(move |d| (l, d)));
+        if let Some((flow, (d, tokens))) = all.into_iter().find(|(_, (d, _))| d.candidates.is_empty()) {
+            let (range, value) = (d.chars.clone(), labels[flow].flow.slice(d.chars.clone()).to_owned());
+            let find = |term, value, certainty, note| Find {
+                term,
+                flow,
+                ranges: vec![range.clone()],
+                value,
+                certainty,
+                candidates: Vec::new(),
+                note,
+            };
+            finds.push(find("eventDate", String::new(), 0.0, d.problem.clone()));
+            finds.push(find("verbatimEventDate", value, 0.95, String::new()));
+            free.push((flow, tokens.clone()));
+            at = Some((flow, tokens.clone()));
+        }
+    }
     for (i, s) in seen.iter().enumerate() {
         if Some(i) == event || Some(i) == det {
             let (flow, tokens) = (s.flow, s.tokens.clone());
