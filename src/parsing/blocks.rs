@@ -46,22 +46,35 @@ pub(crate) fn split(label: &ReadLabel, rules: &Rules) -> Vec<Range<usize>> {
         if rules.catalog.iter().any(|p| p.is_match(&text)) {
             cut[line + 1] = true;
         }
-        let whole_line = |m: usize| flow.tokens[m.min(tokens.end)..tokens.end].iter().all(|t| t.kind == Kind::Mark);
-        if line > 0 && rules.after.at(&flow, tokens.start, 0.12).is_some_and(|m| m.value == Key::Collector && whole_line(m.end)) {
+        let whole_line =
+            |m: usize| flow.tokens[m.min(tokens.end)..tokens.end].iter().all(|t| t.kind == Kind::Mark);
+        if line > 0
+            && rules
+                .after
+                .at(&flow, tokens.start, 0.12)
+                .is_some_and(|m| m.value == Key::Collector && whole_line(m.end))
+        {
             cut[line + 1] = true;
         }
         let det = tokens.clone().find_map(|k| {
             let t = &flow.tokens[k];
             let slack = if t.first { 0.1 } else { 0.0 };
             let before = rules.before.at(&flow, k, slack).filter(|m| m.value == Key::Determiner);
-            before.or_else(|| rules.after.at(&flow, k, slack).filter(|m| m.value == Key::Determiner && t.last)).map(|m| (k, m.end))
+            before
+                .or_else(|| rules.after.at(&flow, k, slack).filter(|m| m.value == Key::Determiner && t.last))
+                .map(|m| (k, m.end))
         });
         let Some((_, behind)) = det else { continue };
         if let Some(start) = name_above(&flow, rules, line, &tokens_of) {
             cut[start] = true;
         }
-        let person_at = |k: usize, stop: usize| persons::at(&flow, rules, k, stop, true).is_some_and(|t| t.initials());
-        let here = (behind..tokens.end).any(|k| person_at(k, tokens.end)) || flow.tokens[tokens.end - 1].last && behind >= tokens.end && tokens.start + 1 < behind && person_at(tokens.start, tokens.end);
+        let person_at =
+            |k: usize, stop: usize| persons::at(&flow, rules, k, stop, true).is_some_and(|t| t.initials());
+        let here = (behind..tokens.end).any(|k| person_at(k, tokens.end))
+            || flow.tokens[tokens.end - 1].last
+                && behind >= tokens.end
+                && tokens.start + 1 < behind
+                && person_at(tokens.start, tokens.end);
         let mut end = line + 1;
         if !here {
             for below in line + 1..(line + 3).min(count) {
@@ -87,13 +100,21 @@ pub(crate) fn split(label: &ReadLabel, rules: &Rules) -> Vec<Range<usize>> {
 
 /// The line of the genus above a determination's `line`: a capitalised word
 /// alone, with nothing but epithets, authors and years between.
-fn name_above(flow: &Flow, rules: &Rules, line: usize, tokens_of: &dyn Fn(usize) -> Range<usize>) -> Option<usize> {
+fn name_above(
+    flow: &Flow,
+    rules: &Rules,
+    line: usize,
+    tokens_of: &dyn Fn(usize) -> Range<usize>,
+) -> Option<usize> {
     let genus = |up: usize| {
         let tokens = tokens_of(up);
         let words: Vec<_> = flow.tokens[tokens.clone()].iter().filter(|t| t.kind == Kind::Word).collect();
-        let role = rules.after.at(flow, tokens.start, 0.12).is_some() || rules.before.at(flow, tokens.start, 0.12).is_some();
+        let role = rules.after.at(flow, tokens.start, 0.12).is_some()
+            || rules.before.at(flow, tokens.start, 0.12).is_some();
         !role
-            && words.first().is_some_and(|w| w.capital() && taxa::generic(&rules.names, &taxa::cased(&w.text)) >= 0.5)
+            && words
+                .first()
+                .is_some_and(|w| w.capital() && taxa::generic(&rules.names, &taxa::cased(&w.text)) >= 0.5)
             && words[1..].iter().all(|w| !w.capital() || w.text.chars().count() == 1)
             && words.len() <= 3
             && !flow.tokens[tokens].iter().any(|t| t.is(',') || t.kind == Kind::Number && t.text.len() > 2)
@@ -105,7 +126,9 @@ fn name_above(flow: &Flow, rules: &Rules, line: usize, tokens_of: &dyn Fn(usize)
         }
         if genus(up) {
             // Two capitalised words, a line each: the upper is the genus.
-            let upper = up.checked_sub(1).filter(|u| genus(*u) && flow.tokens[tokens_of(*u)].len() <= 2 && flow.tokens[tokens.clone()].len() <= 2);
+            let upper = up.checked_sub(1).filter(|u| {
+                genus(*u) && flow.tokens[tokens_of(*u)].len() <= 2 && flow.tokens[tokens.clone()].len() <= 2
+            });
             return Some(upper.unwrap_or(up));
         }
         let first = &flow.tokens[tokens.start];
@@ -114,7 +137,11 @@ fn name_above(flow: &Flow, rules: &Rules, line: usize, tokens_of: &dyn Fn(usize)
         let author = flow.tokens[tokens.clone()].iter().any(|t| t.is('.') || t.is('&')) && words <= 4;
         let year = words == 0;
         let sign = first.text.chars().count() == 1 && words <= 1;
-        if !(epithet || author || year || sign) {
+        // An epithet whose first letter was read as a capital.
+        let misread = words == 1
+            && first.text.chars().count() >= 5
+            && rules.after.at(flow, tokens.start, 0.12).is_none();
+        if !(epithet || author || year || sign || misread) {
             return None;
         }
     }

@@ -106,7 +106,11 @@ fn run_together(line: &[ReadChar], i: usize) -> bool {
         [] => false,
         [one] => one.ch.is_uppercase() && next_small && line.get(i + 2).is_some_and(|c| c.ch.is_lowercase()),
         [.., last] => {
+            let roman = |c: &ReadChar| "VvXxIil".contains(c.ch);
             last.ch.is_lowercase()
+                // A capital in a month or a roman number read in mixed case.
+                && !(word.iter().all(roman) && roman(&line[i]))
+                && !(word.len() <= 2 && next_small)
                 && !SURNAMES.iter().any(|s| {
                     // `MacSwain`, and `JMacSwain` behind its initial.
                     let at = word.len().checked_sub(s.len());
@@ -180,7 +184,10 @@ impl<'a> Flow<'a> {
             while what != Kind::Mark && i < self.chars.len() {
                 let inner = what == Kind::Word
                     && self.chars[i] == '\''
-                    && self.chars.get(i + 1).is_some_and(|c| c.is_lowercase() || c.is_alphabetic() && i == start + 1);
+                    && self
+                        .chars
+                        .get(i + 1)
+                        .is_some_and(|c| c.is_lowercase() || c.is_alphabetic() && i == start + 1);
                 if kind(self.chars[i]) != what && !inner {
                     break;
                 }
@@ -265,7 +272,9 @@ impl<'a> Flow<'a> {
 
     /// The words of spans exactly as read, lines joined by one space.
     pub fn verbatim(&self, spans: &[Span]) -> String {
-        let words = |s: &Span| self.lines[s.line - self.from].chars[s.start..s.end].iter().map(|c| c.ch).collect::<String>();
+        let words = |s: &Span| {
+            self.lines[s.line - self.from].chars[s.start..s.end].iter().map(|c| c.ch).collect::<String>()
+        };
         spans.iter().map(words).collect::<Vec<_>>().join(" ")
     }
 
