@@ -322,9 +322,19 @@ fn phrases(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push:
     let places: Vec<&Phrase> = all.iter().filter(|p| p.what == What::Place).collect();
     // A heading's place that a later phrase says again (`Tarn Lake` ... `west
     // side of Tarn Lake`) is said once.
-    let said = |p: &Phrase| squash(labels[p.flow].flow.slice(labels[p.flow].flow.tokens[p.tokens.start].range.start..labels[p.flow].flow.tokens[p.tokens.end - 1].range.end));
+    let said = |p: &Phrase| {
+        squash(labels[p.flow].flow.slice(
+            labels[p.flow].flow.tokens[p.tokens.start].range.start
+                ..labels[p.flow].flow.tokens[p.tokens.end - 1].range.end,
+        ))
+    };
     let texts: Vec<String> = places.iter().map(|p| said(p)).collect();
-    let places: Vec<&Phrase> = places.iter().enumerate().filter(|(i, _)| !texts[i + 1..].iter().any(|t| t.len() > texts[*i].len() && t.contains(&texts[*i]))).map(|(_, p)| *p).collect();
+    let places: Vec<&Phrase> = places
+        .iter()
+        .enumerate()
+        .filter(|(i, _)| !texts[i + 1..].iter().any(|t| t.len() > texts[*i].len() && t.contains(&texts[*i])))
+        .map(|(_, p)| *p)
+        .collect();
     let flow = places.first().map(|p| p.flow);
     if let Some(l) = flow {
         let label = &labels[l];
