@@ -9,8 +9,8 @@ mod progress;
 
 use clap::{Args, CommandFactory, Parser, Subcommand};
 use glassine::pipeline::Engine;
-use glassine::{checking, review};
 use glassine::trouble::Result;
+use glassine::{checking, review};
 use std::path::PathBuf;
 use std::process::ExitCode;
 

@@ -515,7 +515,8 @@ fn find_dates(label: &mut Label, rules: &Rules) {
         let tokens = label.flow.within(&d.chars);
         // A day that cannot be (`31 June 1952`) is a date all the same, if its
         // month is written in letters; in figures it may be any number.
-        let impossible = !d.problem.is_empty() && d.shape == DateShape::Day && d.verbatim.chars().any(char::is_alphabetic);
+        let impossible =
+            !d.problem.is_empty() && d.shape == DateShape::Day && d.verbatim.chars().any(char::is_alphabetic);
         if tokens.is_empty() || d.candidates.is_empty() && !impossible {
             continue;
         }

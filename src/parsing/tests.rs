@@ -109,7 +109,8 @@ fn a_determination_with_a_qualifier_keeps_it_apart() {
 
 #[test]
 fn a_day_that_cannot_be_keeps_its_words_and_has_no_value() {
-    let parsed = parse_text("label.txt", "Hydriomena furcata\nKelda Bridge\n31 June 1952\nW. Thirlby", rules());
+    let parsed =
+        parse_text("label.txt", "Hydriomena furcata\nKelda Bridge\n31 June 1952\nW. Thirlby", rules());
     let date = parsed.field("eventDate").unwrap();
     assert_eq!((date.verbatim.as_str(), date.value.as_str()), ("31 June 1952", ""));
     assert_eq!(date.note, "The words give 31 June 1952, but June has 30 days.");

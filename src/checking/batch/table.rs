@@ -292,8 +292,7 @@ fn describe(meta: &str) -> std::result::Result<Core, String> {
             Event::Start(tag) | Event::Empty(tag) => {
                 let name = tag.local_name();
                 let attribute = |name: &str| {
-                    let found =
-                        tag.attributes().flatten().find(|a| a.key.local_name().as_ref() == name);
+                    let found = tag.attributes().flatten().find(|a| a.key.local_name().as_ref() == name);
                     found.map(|a| unescaped(&a.value))
                 };
                 match name.as_ref() {
