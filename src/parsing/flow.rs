@@ -188,7 +188,12 @@ impl<'a> Flow<'a> {
                         .chars
                         .get(i + 1)
                         .is_some_and(|c| c.is_lowercase() || c.is_alphabetic() && i == start + 1);
-                if kind(self.chars[i]) != what && !inner {
+                // A figure between small letters is a letter misread (`Ar1zona`).
+                let misread = what == Kind::Word
+                    && "0158|".contains(self.chars[i])
+                    && self.chars[i - 1].is_lowercase()
+                    && self.chars.get(i + 1).is_some_and(|c| c.is_lowercase());
+                if kind(self.chars[i]) != what && !inner && !misread {
                     break;
                 }
                 i += 1;

@@ -205,7 +205,9 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
                     .iter()
                     .any(|h| h.country() == "US")
             };
-            if words.county_before.contains(&key) && (!taken || known()) {
+            // `Greene County: Oconee Forest`: behind a colon it belongs to the first.
+            let colon = tokens[start - 1].is(':');
+            if words.county_before.contains(&key) && (!taken || !colon && known()) {
                 marked = Some(Rank::County);
                 start = k;
             } else if words.division_before.contains(&key) && !words.county_before.contains(&key) {
@@ -279,6 +281,13 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
     });
     if hits.is_empty() && budget > 0.0 && (marked.is_some() || !plain && glyphs.len() <= 24) {
         hits = look(marked == Some(Rank::County), budget);
+    }
+    // A short form is known only as it stands: every one is a letter or two from
+    // some other word (`Tarn`, `Tam.`).
+    hits.retain(|h| h.cost == 0.0 || h.name.chars().count() >= 5);
+    // `Co.` is County, not Colorado.
+    if marked.is_none() && !capitals && words.county_after.contains(&squash(text)) {
+        return None;
     }
     if let Some(rank) = marked {
         hits.retain(|h| h.rank == rank || rank == Rank::County && h.rank == Rank::Division);

@@ -252,6 +252,13 @@ fn whole(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push: P
     let mut ranges = runs(label, 0..label.flow.tokens.len(), &|k| label.used[k].is_none());
     // Stray figures (a printed `19` before a year written by hand) are no place.
     ranges.retain(|r| label.flow.slice(r.clone()).chars().any(char::is_alphabetic));
+    // Nor are words without any name among them.
+    ranges.retain(|r| {
+        label.flow.within(r).any(|k| {
+            let t = &label.flow.tokens[k];
+            t.capital() || rules.places.place_words.contains(&squash(&t.text))
+        })
+    });
     // A phrase that only describes the habitat is none either.
     let habitat = |r: &Range<usize>| {
         let tokens = label.flow.within(r);

@@ -156,11 +156,7 @@ fn person(half: &Half, last: &str, full: &Half) -> Person {
         name.push(' ');
     }
     name.push_str(last);
-    if let Some(title) = half
-        .title
-        .as_ref()
-        .filter(|_| half.given.is_empty() || full.title.is_some() && half.title != full.title)
-    {
+    if let Some(title) = &half.title {
         name = format!("{title}. {name}");
     }
     Person { surname: last.to_owned(), given: !given.is_empty(), initial: half.initial || full.initial, name }

@@ -39,7 +39,7 @@ fn a_pin_with_locality_collector_and_determination_labels() {
             "1954-07-04",
             "United States",
             "California",
-            "Tarn Head, 2 mi. N Fell, Calif.",
+            "Tarn Head, 2 mi. N Fell, Calif",
             "Noctua pronuba",
             "L.",
             "B. Orr",
