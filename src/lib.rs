@@ -27,4 +27,5 @@ pub mod reading;
 pub mod review;
 pub mod runtime;
 pub mod settings;
+pub mod steps;
 pub mod trouble;

@@ -1,3 +1,218 @@
 //! The command line: declares it and chains rooms.
+//!
+//! Exit codes: 0 all done; 1 nothing could be done (the message says why); 2 the
+//! command was not understood; 3 done, but some files could not be used; 130
+//! stopped by Ctrl-C after the photographs in hand.
 
-fn main() {}
+mod commands;
+mod progress;
+
+use clap::{Args, CommandFactory, Parser, Subcommand};
+use glassine::pipeline::Engine;
+use glassine::trouble::Result;
+use glassine::{checking, review};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+const AFTER: &str = "\
+Exit codes:
+  0    all done
+  1    nothing could be done; the message says why
+  2    the command was not understood
+  3    done, but some files could not be used
+  130  stopped by Ctrl-C; the next run goes on where this one stopped";
+
+/// Turns photographs of specimen envelopes, pin labels, drawer labels and
+/// notebook pages into settled Darwin Core records.
+#[derive(Parser)]
+#[command(version, after_help = AFTER, max_term_width = 100)]
+struct CommandLine {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Make a collection folder.
+    ///
+    /// It holds catalogue.db, photos/ (originals by their BLAKE3 hash, never
+    /// altered) and config/ (your own tables). Copy it whole as a backup.
+    New {
+        /// The folder to make; it must not exist or be empty.
+        folder: PathBuf,
+    },
+    /// Add photographs to a collection folder: read them into drafts.
+    ///
+    /// JPEG, PNG, TIFF, WebP, HEIC and scanned PDF (each page a photograph),
+    /// files or whole folders. A photograph that is there already is passed
+    /// over; one bad file never stops the others. Stop with Ctrl-C at any time:
+    /// the next run goes on from there.
+    Add {
+        /// The collection folder.
+        folder: PathBuf,
+        /// Photographs, or folders of them.
+        #[arg(required = true)]
+        photos: Vec<PathBuf>,
+        #[command(flatten)]
+        reading: ReadingArgs,
+    },
+    /// Read photographs without a collection folder.
+    Read {
+        /// Photographs, or folders of them.
+        #[arg(required = true)]
+        photos: Vec<PathBuf>,
+        /// Write drafts here as JSON Lines, one photograph a line; `-` is
+        /// standard output. Without it the text and the fields are printed.
+        #[arg(long, value_name = "FILE")]
+        drafts: Option<PathBuf>,
+        /// Use the tables of this folder beside the built-in ones.
+        #[arg(long, value_name = "FOLDER")]
+        config: Option<PathBuf>,
+        #[command(flatten)]
+        reading: ReadingArgs,
+    },
+    /// Understand typed text: print its fields and what is doubtful.
+    Parse {
+        /// A text file, labels parted by a blank line; `-` is standard input. A
+        /// .jsonl file is taken as one object a line with `image` and `text`.
+        #[arg(long, value_name = "FILE")]
+        text: PathBuf,
+        /// Write drafts here as JSON Lines; `-` is standard output.
+        #[arg(long, value_name = "FILE")]
+        drafts: Option<PathBuf>,
+        /// Use the tables of this folder beside the built-in ones.
+        #[arg(long, value_name = "FOLDER")]
+        config: Option<PathBuf>,
+    },
+    /// Look for what cannot be true in records that were typed long ago.
+    Check(checking::batch::BatchOptions),
+    /// Open the page on which a person settles drafts.
+    Review(review::Args),
+    /// List drafts and records of a collection folder.
+    List {
+        /// The collection folder.
+        folder: PathBuf,
+        /// Only settled records.
+        #[arg(long)]
+        settled: bool,
+    },
+    /// Search settled records, misreadings forgiven.
+    Find {
+        /// The collection folder.
+        folder: PathBuf,
+        /// The words to look for.
+        #[arg(required = true)]
+        words: Vec<String>,
+    },
+    /// Write settled records out with Darwin Core terms.
+    Write {
+        /// The collection folder.
+        folder: PathBuf,
+        /// Write CSV here; `-` is standard output.
+        #[arg(long, value_name = "FILE")]
+        csv: Option<PathBuf>,
+        /// Write JSON Lines here; `-` is standard output.
+        #[arg(long, value_name = "FILE")]
+        jsonl: Option<PathBuf>,
+    },
+    /// Copy a collection folder, also while it is in use, and check the copy.
+    Backup {
+        /// The collection folder.
+        folder: PathBuf,
+        /// The copy to make; it must not exist.
+        to: PathBuf,
+    },
+    /// Check a collection folder: every photograph's hash, every reference,
+    /// every history.
+    Verify {
+        /// The collection folder.
+        folder: PathBuf,
+    },
+    /// Print the completions of a shell.
+    Completions {
+        /// The shell.
+        shell: clap_complete::Shell,
+    },
+    /// Write the manual pages into a folder.
+    Manual {
+        /// The folder; made where it is missing.
+        folder: PathBuf,
+    },
+}
+
+/// How photographs are read.
+#[derive(Args)]
+struct ReadingArgs {
+    /// The engine that reads.
+    #[arg(long, value_enum, default_value_t)]
+    engine: Engine,
+    /// Languages for Tesseract, as it names them, for example eng+fra.
+    #[arg(long, default_value = "eng")]
+    languages: String,
+    /// How many photographs are read at once; by default one a core.
+    #[arg(long, value_name = "N")]
+    workers: Option<usize>,
+    /// Save every intermediate picture into this folder.
+    #[arg(long, value_name = "DIR")]
+    keep_steps: Option<PathBuf>,
+    /// Print how long each room took, to standard error.
+    #[arg(long)]
+    timings: bool,
+}
+
+fn main() -> ExitCode {
+    let line = CommandLine::parse();
+    match run(line.command) {
+        Ok(code) => code,
+        Err(trouble) => {
+            eprintln!("error: {trouble}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(command: Command) -> Result<ExitCode> {
+    match command {
+        Command::New { folder } => commands::new(&folder),
+        Command::Add { folder, photos, reading } => commands::add(&folder, &photos, &reading),
+        Command::Read { photos, drafts, config, reading } => {
+            commands::read(&photos, drafts.as_deref(), config.as_deref(), &reading)
+        }
+        Command::Parse { text, drafts, config } => {
+            commands::parse(&text, drafts.as_deref(), config.as_deref())
+        }
+        Command::Check(args) => commands::check(&args),
+        Command::Review(args) => commands::review(&args),
+        Command::List { folder, settled } => commands::list(&folder, settled),
+        Command::Find { folder, words } => commands::find(&folder, &words.join(" ")),
+        Command::Write { folder, csv, jsonl } => commands::write(&folder, csv.as_deref(), jsonl.as_deref()),
+        Command::Backup { folder, to } => commands::backup(&folder, &to),
+        Command::Verify { folder } => commands::verify(&folder),
+        Command::Completions { shell } => {
+            clap_complete::generate(shell, &mut CommandLine::command(), "glassine", &mut std::io::stdout());
+            Ok(ExitCode::SUCCESS)
+        }
+        Command::Manual { folder } => commands::manual(CommandLine::command(), &folder),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_declared_soundly() {
+        CommandLine::command().debug_assert();
+    }
+
+    #[test]
+    fn every_command_and_option_says_what_it_is_for() {
+        for command in CommandLine::command().get_subcommands() {
+            assert!(command.get_about().is_some(), "{} has no help", command.get_name());
+            for argument in command.get_arguments() {
+                let said = argument.get_help().is_some();
+                assert!(said, "{} {} has no help", command.get_name(), argument.get_id());
+            }
+        }
+    }
+}

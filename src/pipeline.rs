@@ -1,1 +1,319 @@
-//! Chains the rooms from a photograph to a draft; holds no logic of its own.
+//! Chains the rooms from a photograph to a draft, over many photographs at
+//! once; holds no logic of its own.
+//!
+//! Every worker has its own eyes (line finder and reader), takes the next file,
+//! and hands what it found to the one place that writes it down. A file that
+//! fails is reported and the others go on; when the run is stopped, workers
+//! finish the photograph they have in hand.
+
+use crate::checking::{self, CheckRules, Context, Doubt};
+use crate::cleanup::{self, CleanupRules};
+use crate::intake::{self, IntakeRules, Photo};
+use crate::layout::{self, LayoutRules, LineFinder, NeuralFinder};
+use crate::parsing::{self, Parsed};
+use crate::reading::{self, NeuralReader, Reader, Reading, ReadingRules, TesseractReader};
+use crate::runtime::models_folder;
+use crate::steps::Steps;
+use crate::trouble::{Result, Trouble};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::mpsc;
+use std::time::{Duration, Instant};
+
+/// Which engine reads.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, clap::ValueEnum)]
+pub enum Engine {
+    /// The neural reader: our own model where it is installed.
+    #[default]
+    Neural,
+    /// The neural reader with the general PP-OCRv6 small model.
+    General,
+    /// Tesseract.
+    Tesseract,
+}
+
+/// The rules of all rooms.
+pub struct Rules {
+    /// Intake.
+    pub intake: IntakeRules,
+    /// Cleanup.
+    pub cleanup: CleanupRules,
+    /// Layout.
+    pub layout: LayoutRules,
+    /// Reading.
+    pub reading: ReadingRules,
+    /// Parsing.
+    pub parsing: parsing::Rules,
+    /// Checking.
+    pub checking: CheckRules,
+}
+
+impl Rules {
+    /// The built-in tables, overlaid by those of `folder` (a collection folder's
+    /// `config/`).
+    ///
+    /// # Errors
+    /// Names the user's file and what is wrong in it.
+    pub fn load(folder: Option<&Path>) -> Result<Self> {
+        Ok(Rules {
+            intake: IntakeRules::load(folder)?,
+            cleanup: CleanupRules::load(folder)?,
+            layout: LayoutRules::load(folder)?,
+            reading: ReadingRules::load(folder)?,
+            parsing: parsing::Rules::load(folder)?,
+            checking: CheckRules::load(folder)?,
+        })
+    }
+}
+
+/// What a worker sees and reads with.
+pub struct Eyes {
+    finder: Box<dyn LineFinder>,
+    reader: Box<dyn Reader>,
+}
+
+impl Eyes {
+    /// Loads the line finder and the reader `engine`; `languages` (as Tesseract
+    /// names them) matters to Tesseract alone.
+    ///
+    /// # Errors
+    /// Names the model that is missing.
+    pub fn load(engine: Engine, languages: &str, rules: &Rules) -> Result<Self> {
+        let models = models_folder()?;
+        // One thread each: with a photograph a worker, more would only wait for
+        // one another.
+        let finder = NeuralFinder::load(&models, 1, rules.layout)?;
+        let reader: Box<dyn Reader> = match engine {
+            Engine::Neural => Box::new(NeuralReader::load(&models, 1, rules.reading)?),
+            Engine::General => Box::new(NeuralReader::load_general(&models, 1, rules.reading)?),
+            Engine::Tesseract => Box::new(TesseractReader::new(languages)?),
+        };
+        Ok(Eyes { finder: Box::new(finder), reader })
+    }
+
+    /// The name of the reader's model.
+    pub fn name(&self) -> &str {
+        self.reader.name()
+    }
+
+    /// The signs of our trade that the reader cannot produce.
+    pub fn lacking(&self) -> Vec<char> {
+        reading::lacking(&*self.reader)
+    }
+
+    /// Reads one photograph. Adds the time each room took to `times`, and saves
+    /// intermediate pictures where `steps` asks for it.
+    ///
+    /// # Errors
+    /// Where a network fails or a picture cannot be saved.
+    pub fn read(
+        &mut self,
+        photo: Photo,
+        rules: &Rules,
+        steps: Option<&Steps>,
+        times: &mut Times,
+    ) -> Result<Reading> {
+        let Photo { facts, pixels } = photo;
+        let clean = times.cleanup.of(|| cleanup::clean(pixels, &rules.cleanup));
+        let page = times.layout.of(|| layout::look(&clean.colour, &mut *self.finder, &rules.layout))?;
+        if let Some(steps) = steps {
+            steps.keep(&facts, &clean.colour, &page)?;
+        }
+        times.reading.of(|| reading::read(&facts, &clean.colour, &page, &mut *self.reader, &rules.reading))
+    }
+}
+
+/// A clock for one room.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Clock(pub Duration);
+
+impl Clock {
+    /// Runs `work` and adds the time it took.
+    pub fn of<T>(&mut self, work: impl FnOnce() -> T) -> T {
+        let start = Instant::now();
+        let done = work();
+        self.0 += start.elapsed();
+        done
+    }
+}
+
+/// The time spent in each room.
+#[derive(Clone, Copy, Debug, Default)]
+#[allow(missing_docs)]
+pub struct Times {
+    pub intake: Clock,
+    pub cleanup: Clock,
+    pub layout: Clock,
+    pub reading: Clock,
+    pub parsing: Clock,
+}
+
+impl Times {
+    /// Adds another worker's times.
+    pub fn add(&mut self, other: &Times) {
+        let pairs = [
+            (&mut self.intake, other.intake),
+            (&mut self.cleanup, other.cleanup),
+            (&mut self.layout, other.layout),
+            (&mut self.reading, other.reading),
+            (&mut self.parsing, other.parsing),
+        ];
+        for (mine, theirs) in pairs {
+            mine.0 += theirs.0;
+        }
+    }
+}
+
+/// What was made of one photograph.
+pub struct Made {
+    /// The file it is of, its bytes still in memory so that they can be kept.
+    pub file: Arc<intake::File>,
+    /// What was read.
+    pub reading: Reading,
+    /// Its perceptual hash, to find pictures that are nearly the same.
+    pub likeness: intake::Likeness,
+}
+
+/// Understands and checks one reading.
+pub fn understand(reading: &Reading, rules: &Rules, context: &Context) -> (Parsed, Vec<Doubt>) {
+    let parsed = parsing::parse(reading, &rules.parsing);
+    let doubts = checking::check(&parsed, reading, context, &rules.checking);
+    (parsed, doubts)
+}
+
+/// What a run over photographs reports, one for each file or page.
+pub enum Event {
+    /// A file begins: its place in the list.
+    Begun(usize),
+    /// A photograph of the file was read.
+    Read(usize, Box<Made>),
+    /// The file, or one of its photographs, cannot be used.
+    Failed(Trouble),
+    /// Something worth a word about a file that is read all the same.
+    Remark(String),
+    /// The file is done.
+    Done(usize),
+    /// A worker ends, with its times.
+    Times(Box<Times>),
+}
+
+/// How a run works.
+pub struct Run<'a> {
+    /// The files, in order.
+    pub files: &'a [PathBuf],
+    /// The rules.
+    pub rules: &'a Rules,
+    /// How many workers, each a thread with its own eyes.
+    pub workers: usize,
+    /// Set from outside to stop after the photographs in hand.
+    pub stop: &'a AtomicBool,
+    /// Where to save intermediate pictures.
+    pub steps: Option<&'a Steps>,
+    /// Whether a photograph (hash, page) is to be read at all; the catalogue
+    /// says no to those it has.
+    pub wanted: &'a (dyn Fn(&str, Option<u32>) -> bool + Sync),
+}
+
+impl Run<'_> {
+    /// Reads all files with eyes made by `eyes`, one pair a worker, and gives
+    /// every event to `on` in this thread.
+    ///
+    /// # Errors
+    /// Where the eyes cannot be loaded, or `on` fails; then workers stop.
+    pub fn go(
+        &self,
+        eyes: impl Fn() -> Result<Eyes> + Sync,
+        mut on: impl FnMut(Event) -> Result<()>,
+    ) -> Result<()> {
+        let next = AtomicUsize::new(0);
+        // A short queue: a slow writer must not let readings pile up.
+        let (sender, receiver) = mpsc::sync_channel(4);
+        std::thread::scope(|scope| {
+            let mut handles = Vec::new();
+            for _ in 0..self.workers.min(self.files.len()).max(1) {
+                let (sender, next, eyes) = (sender.clone(), &next, &eyes);
+                handles.push(scope.spawn(move || self.work(eyes()?, next, &sender)));
+            }
+            drop(sender);
+            let mut failed = None;
+            for event in receiver {
+                if failed.is_none()
+                    && let Err(trouble) = on(event)
+                {
+                    self.stop.store(true, Ordering::Relaxed);
+                    failed = Some(trouble);
+                }
+            }
+            for handle in handles {
+                if let Err(trouble) = handle.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)) {
+                    failed = failed.or(Some(trouble));
+                }
+            }
+            failed.map_or(Ok(()), Err)
+        })
+    }
+
+    fn work(&self, mut eyes: Eyes, next: &AtomicUsize, sender: &mpsc::SyncSender<Event>) -> Result<()> {
+        let mut times = Times::default();
+        // Sending fails only when the receiving side has gone; then stop.
+        while !self.stop.load(Ordering::Relaxed) {
+            let at = next.fetch_add(1, Ordering::Relaxed);
+            let Some(path) = self.files.get(at) else { break };
+            if sender.send(Event::Begun(at)).is_err() {
+                break;
+            }
+            if let Err(trouble) = self.file(at, path, &mut eyes, &mut times, sender)
+                && sender.send(Event::Failed(trouble)).is_err()
+            {
+                break;
+            }
+            if sender.send(Event::Done(at)).is_err() {
+                break;
+            }
+        }
+        // The receiver may have gone; the times are then of no use either.
+        let _ = sender.send(Event::Times(Box::new(times)));
+        Ok(())
+    }
+
+    fn file(
+        &self,
+        at: usize,
+        path: &Path,
+        eyes: &mut Eyes,
+        times: &mut Times,
+        sender: &mpsc::SyncSender<Event>,
+    ) -> Result<()> {
+        let file = Arc::new(times.intake.of(|| intake::load(path, &self.rules.intake))?);
+        let several = matches!(file.kind, intake::Kind::Pdf | intake::Kind::Tiff);
+        if !several && !(self.wanted)(&file.hash, None) {
+            return Ok(());
+        }
+        for remark in &file.remarks {
+            if sender.send(Event::Remark(remark.to_string())).is_err() {
+                return Ok(());
+            }
+        }
+        let mut photos = file.photos(&self.rules.intake);
+        while let Some(photo) = times.intake.of(|| photos.next()) {
+            let made = photo.and_then(|photo| {
+                if several && !(self.wanted)(&file.hash, photo.facts.page) {
+                    return Ok(None);
+                }
+                let likeness = intake::Likeness::of(&photo.pixels);
+                let reading = eyes.read(photo, self.rules, self.steps, times)?;
+                Ok(Some(Made { file: file.clone(), reading, likeness }))
+            });
+            let sent = match made {
+                Ok(Some(made)) => sender.send(Event::Read(at, Box::new(made))),
+                Ok(None) => continue,
+                Err(trouble) => sender.send(Event::Failed(trouble)),
+            };
+            if sent.is_err() || self.stop.load(Ordering::Relaxed) {
+                break;
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,9 +1,53 @@
 //! Makes the writing easier to find and read: even light, less glare. Pure
 //! picture-to-picture functions; the size of the picture never changes here.
 
+mod light;
+
+pub use light::{Unevenness, even_light, unevenness};
+
+use crate::settings;
+use crate::trouble::Result;
+use image::RgbImage;
+use serde::Deserialize;
+use std::path::Path;
+
+/// The numbers of `config/cleanup.toml`; the file says what each does.
+#[derive(Clone, Copy, Debug, Deserialize)]
+#[allow(missing_docs)]
+pub struct CleanupRules {
+    pub reach: f32,
+    pub even_from: f32,
+    pub glare_level: u8,
+    pub glare_share: f32,
+}
+
+impl CleanupRules {
+    /// The built-in rules, overlaid by `folder/cleanup.toml`.
+    ///
+    /// # Errors
+    /// Names the user's file and what is wrong in it.
+    pub fn load(folder: Option<&Path>) -> Result<Self> {
+        settings::table("cleanup.toml", include_str!("../../config/cleanup.toml"), folder)
+    }
+
+    /// The built-in rules.
+    pub fn built_in() -> Self {
+        Self::load(None).expect("the built-in table fits")
+    }
+}
+
 /// A photograph made ready for reading, the same size as the original.
 #[derive(Clone, Debug)]
 pub struct Clean {
     /// Colour with even light, 8-bit RGB.
-    pub colour: image::RgbImage,
+    pub colour: RgbImage,
+    /// What the light was like before.
+    pub light: Unevenness,
+}
+
+/// Cleans a photograph: evens its light where that is worth it.
+pub fn clean(picture: RgbImage, rules: &CleanupRules) -> Clean {
+    let light = unevenness(&picture, rules);
+    let colour = if light.spread > rules.even_from { even_light(&picture, rules) } else { picture };
+    Clean { colour, light }
 }

@@ -1,8 +1,32 @@
 //! Brings photographs in: files and folders, JPEG, PNG, TIFF, WebP, HEIC, and
 //! scanned PDF whose every page is a photograph.
+//!
+//! [`find`] lists the files, [`load`] reads one into memory, hashes its bytes
+//! and tells its kind by content, and [`File::photos`] decodes it, one upright
+//! photograph at a time. [`open`] is the last two in one.
+//!
+//! Left out: colour profiles (writing is read by its contrast), cameras' raw
+//! files, moving pictures; each is named with a way out.
 
+mod facts;
+mod find;
+mod heic;
+mod kind;
+mod likeness;
+mod pdf;
+mod picture;
+mod rules;
+
+pub use find::{Found, find};
+pub use kind::Kind;
+pub use likeness::Likeness;
+pub use rules::{IntakeRules, LikenessRules, Limits, PdfRules};
+
+use crate::trouble::{Result, Trouble};
 use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
 
 /// What is known of a photograph apart from its pixels.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -12,7 +36,8 @@ pub struct PhotoFacts {
     pub hash: String,
     /// The file's name without its folder, for people.
     pub name: String,
-    /// The page of a PDF, counted from 1; `None` for a picture file.
+    /// The page of a PDF or of a TIFF with several, counted from 1; `None` for
+    /// a file that is one picture.
     pub page: Option<u32>,
     /// Width of the upright picture, in pixels.
     pub width: u32,
@@ -33,3 +58,196 @@ pub struct Photo {
     /// The upright pixels, 8-bit RGB.
     pub pixels: image::RgbImage,
 }
+
+/// A file's bytes, hashed and known by kind, before any pixel is decoded.
+#[derive(Debug)]
+pub struct File {
+    /// The path as given, for messages.
+    pub path: PathBuf,
+    /// The file's name without its folder, for people.
+    pub name: String,
+    /// The bytes as they are on the disk.
+    pub bytes: Vec<u8>,
+    /// BLAKE3 hash of the bytes, in lower-case hex (64 digits).
+    pub hash: String,
+    /// What it is, by content.
+    pub kind: Kind,
+    /// What a person may want to know although the file is read.
+    pub remarks: Vec<Trouble>,
+}
+
+/// Reads the file `path` into memory, once; hashes it and tells its kind.
+///
+/// # Errors
+/// A file that cannot be read, is empty, larger than the limit, or no kind of
+/// photograph is named, with the next step.
+pub fn load(path: &Path, rules: &IntakeRules) -> Result<File> {
+    let size = path.metadata().map_err(|e| find::unreadable(path, e))?.len();
+    let limit = rules.limits.file_mib;
+    if size > limit << 20 {
+        return Err(Trouble::file(path, format!("is {} MiB, more than the {limit} MiB allowed", size >> 20))
+            .hint(
+                "save it smaller, or raise limits.file_mib in the collection folder's config/intake.toml",
+            ));
+    }
+    let bytes = std::fs::read(path).map_err(|e| find::unreadable(path, e))?;
+    if bytes.is_empty() {
+        return Err(Trouble::file(path, "is empty").hint("copy it again from the camera or card"));
+    }
+    let Some(kind) = Kind::of(&bytes) else {
+        let (fact, hint) = kind::stranger(&bytes);
+        return Err(Trouble::file(path, fact).hint(hint));
+    };
+    let mut remarks = Vec::new();
+    if !kind.suits(path) {
+        remarks.push(
+            Trouble::file(path, format!("is a {} by its content, not what its name says", kind.name()))
+                .hint(format!("read all the same; rename it to .{}", kind.extensions()[0])),
+        );
+    }
+    Ok(File {
+        path: path.to_owned(),
+        name: path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned(),
+        hash: blake3::hash(&bytes).to_hex().to_string(),
+        bytes,
+        kind,
+        remarks,
+    })
+}
+
+/// Reads one file and gives its photographs, one after the other: one for a
+/// picture, one a page for a PDF or a TIFF of several pages.
+///
+/// A file that cannot be read at all gives a single error.
+pub fn open<'a>(path: &Path, rules: &'a IntakeRules) -> impl Iterator<Item = Result<Photo>> + use<'a> {
+    let (file, failed) = match load(path, rules) {
+        Ok(file) => (Some(file), None),
+        Err(trouble) => (None, Some(Err(trouble))),
+    };
+    let mut photos = None;
+    // The file is owned here, so its photographs are asked for by number.
+    let mut next = 0;
+    failed.into_iter().chain(std::iter::from_fn(move || {
+        let file = file.as_ref()?;
+        let photos = photos.get_or_insert_with(|| Pages::of(file, rules));
+        next += 1;
+        photos.photo(file, next - 1, rules)
+    }))
+}
+
+impl File {
+    /// Decodes the file's photographs, one after the other, upright.
+    pub fn photos<'a>(&'a self, rules: &'a IntakeRules) -> impl Iterator<Item = Result<Photo>> + use<'a> {
+        let pages = Pages::of(self, rules);
+        (0..).map_while(move |index| pages.photo(self, index, rules))
+    }
+
+    /// Decodes one photograph of the file: page `page`, counted from 1, or the
+    /// file's only one. `None` where there is no such page.
+    pub fn photo(&self, page: Option<u32>, rules: &IntakeRules) -> Option<Result<Photo>> {
+        let index = page.map_or(0, |p| p.saturating_sub(1) as usize);
+        Pages::of(self, rules).photo(self, index, rules)
+    }
+}
+
+/// How a file falls into photographs.
+enum Pages {
+    One(facts::CameraFacts),
+    Tiff(picture::TiffPages, facts::CameraFacts),
+    Pdf(Box<hayro::hayro_syntax::Pdf>),
+    None(Option<Trouble>),
+}
+
+impl Pages {
+    fn of(file: &File, rules: &IntakeRules) -> Pages {
+        let found = guarded(|| match file.kind {
+            Kind::Pdf => pdf::open(&file.bytes).map(|pdf| Pages::Pdf(Box::new(pdf))),
+            Kind::Tiff => {
+                let facts = facts::read(&file.bytes);
+                if facts.preview {
+                    return Err(Trouble::new("", "is a camera's raw file, which is not read")
+                        .hint("export it as JPEG, PNG or TIFF and add that"));
+                }
+                // One more than allowed, to know that there are more.
+                let pages = picture::TiffPages::of(&file.bytes, rules.pdf.pages + 1);
+                Ok(if pages.len() > 1 { Pages::Tiff(pages, facts) } else { Pages::One(facts) })
+            }
+            _ => Ok(Pages::One(facts::read(&file.bytes))),
+        });
+        found.unwrap_or_else(|trouble| Pages::None(Some(trouble)))
+    }
+
+    /// The photograph counted from 0; `None` after the last.
+    fn photo(&self, file: &File, index: usize, rules: &IntakeRules) -> Option<Result<Photo>> {
+        let count = match self {
+            Pages::One(_) | Pages::None(_) => 1,
+            Pages::Tiff(pages, _) => pages.len(),
+            Pages::Pdf(pdf) => pdf.pages().len(),
+        };
+        let allowed = rules.pdf.pages;
+        if index >= count || index > allowed {
+            return None;
+        }
+        let page = matches!(self, Pages::Tiff(..) | Pages::Pdf(_)).then_some(index as u32 + 1);
+        let name = |trouble: Trouble| Trouble {
+            subject: match page {
+                Some(page) => format!("{}, page {page}", file.path.display()),
+                None => file.path.display().to_string(),
+            },
+            ..trouble
+        };
+        if index == allowed {
+            return Some(Err(Trouble::file(
+                &file.path,
+                format!("has more than {allowed} pages; those after page {allowed} were left out"),
+            )
+            .hint("split it, or raise pdf.pages in the collection folder's config/intake.toml")));
+        }
+        let none = facts::CameraFacts::default();
+        let (facts, pixels) = match self {
+            Pages::None(trouble) => {
+                // Said once; the trouble is not copied, as its cause cannot be.
+                let (fact, hint) = trouble.as_ref().map_or(("cannot be read", ""), |t| (&t.fact, &t.hint));
+                return Some(Err(name(Trouble::new("", fact).hint(hint))));
+            }
+            Pages::Pdf(pdf) => (&none, guarded(|| pdf::page(pdf, index, rules))),
+            Pages::One(facts) if file.kind == Kind::Heif => {
+                (facts, guarded(|| heic::decode(&file.bytes, rules)))
+            }
+            Pages::One(facts) => {
+                (facts, guarded(|| picture::decode(&file.bytes, file.kind, facts.orientation, rules)))
+            }
+            Pages::Tiff(pages, facts) => (
+                facts,
+                guarded(|| {
+                    let bytes = pages.bytes(&file.bytes, index).ok_or_else(picture::cut_short)?;
+                    picture::decode(&bytes, file.kind, facts::read(&bytes).orientation, rules)
+                }),
+            ),
+        };
+        Some(pixels.map_err(name).map(|pixels| Photo {
+            facts: PhotoFacts {
+                hash: file.hash.clone(),
+                name: file.name.clone(),
+                page,
+                width: pixels.width(),
+                height: pixels.height(),
+                taken: facts.taken,
+                place: facts.place,
+            },
+            pixels,
+        }))
+    }
+}
+
+/// Runs a decoder so that its giving up on a damaged file (a panic in a
+/// library) is an error of that file and not the end of the run.
+fn guarded<T>(decode: impl FnOnce() -> Result<T>) -> Result<T> {
+    catch_unwind(AssertUnwindSafe(decode)).unwrap_or_else(|_| {
+        Err(Trouble::new("", "is damaged in a way its decoder could not cope with")
+            .hint("open it in a picture program, save it anew, and add that"))
+    })
+}
+
+#[cfg(test)]
+mod tests;

@@ -10,8 +10,11 @@ use super::Code;
 use crate::geometry::{Point, Quad};
 use image::{GrayImage, Luma};
 use imageproc::geometric_transformations::{Border, Interpolation, rotate_about_center};
-use rxing::{BarcodeFormat, DecodeHints};
-use std::collections::HashSet;
+use rxing::common::HybridBinarizer;
+use rxing::datamatrix::DataMatrixReader;
+use rxing::oned::MultiFormatOneDReader;
+use rxing::qrcode::QRCodeReader;
+use rxing::{BinaryBitmap, DecodeHints, Luma8LuminanceSource, Reader};
 
 /// Side of a block, in pixels of the scaled picture.
 const BLOCK: u32 = 16;
@@ -163,30 +166,20 @@ fn read_area(grey: &GrayImage, area: &Area, scale: f32) -> Vec<Code> {
         }
         None => part,
     };
-    let formats: &[BarcodeFormat] = if bars {
-        &[
-            BarcodeFormat::CODE_39,
-            BarcodeFormat::CODE_93,
-            BarcodeFormat::CODE_128,
-            BarcodeFormat::CODABAR,
-            BarcodeFormat::ITF,
-            BarcodeFormat::EAN_13,
-            BarcodeFormat::EAN_8,
-            BarcodeFormat::UPC_A,
-        ]
-    } else {
-        &[BarcodeFormat::QR_CODE, BarcodeFormat::DATA_MATRIX, BarcodeFormat::AZTEC]
-    };
-    let mut hints = DecodeHints {
-        PossibleFormats: Some(formats.iter().copied().collect::<HashSet<_>>()),
-        TryHarder: Some(true),
-        ..DecodeHints::default()
-    };
     let (w, h) = upright.dimensions();
-    let read = rxing::helpers::detect_multiple_in_luma_with_hints(upright.into_raw(), w, h, &mut hints);
+    let Ok(source) = Luma8LuminanceSource::new(upright.into_raw(), w, h) else { return Vec::new() };
+    let mut bitmap = BinaryBitmap::new(HybridBinarizer::new(source));
+    let hints = DecodeHints { TryHarder: Some(true), ..DecodeHints::default() };
+    // Only the readers our labels need: each is a large piece of generic code.
+    let read = if bars {
+        MultiFormatOneDReader::new(&hints).decode_with_hints(&mut bitmap, &hints)
+    } else {
+        QRCodeReader
+            .decode_with_hints(&mut bitmap, &hints)
+            .or_else(|_| DataMatrixReader.decode_with_hints(&mut bitmap, &hints))
+    };
     let quad = Quad::upright(l as f32, t as f32, r as f32, b as f32).scaled(1.0 / scale);
-    read.unwrap_or_default()
-        .into_iter()
+    read.into_iter()
         .filter(|code| !code.getText().is_empty())
         .map(|code| {
             let points: Vec<Point> = code
@@ -210,7 +203,7 @@ fn read_area(grey: &GrayImage, area: &Area, scale: f32) -> Vec<Code> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rxing::{MultiFormatWriter, Writer};
+    use rxing::{BarcodeFormat, MultiFormatWriter, Writer};
 
     fn drawn(text: &str, format: BarcodeFormat, w: i32, h: i32) -> GrayImage {
         let bits = MultiFormatWriter.encode(text, &format, w, h).unwrap();

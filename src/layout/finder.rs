@@ -11,6 +11,7 @@ use crate::geometry::{Point, Quad};
 use crate::runtime::{Network, planes};
 use crate::trouble::Result;
 use fast_image_resize::{FilterType, ResizeAlg, ResizeOptions, Resizer};
+use geo::MinimumRotatedRect;
 use image::{GrayImage, RgbImage};
 use std::path::Path;
 
@@ -115,13 +116,22 @@ pub fn boxes(map: &[f32], width: u32, height: u32, rules: &LayoutRules) -> Vec<F
 /// The smallest rectangle around the pixels `points`, its longer side along the
 /// text: to the right, or, for a line that stands upright, downwards.
 fn smallest_rectangle(points: &[imageproc::point::Point<i32>]) -> Option<Quad> {
-    let corners = imageproc::geometry::min_area_rect(points);
-    let c = corners.map(|p| Point::new(p.x as f32 + 0.5, p.y as f32 + 0.5));
+    // Not imageproc's own: it rounds to whole pixels, which is a third of the
+    // height of a shrunk line, and tilts wide ones out of the marked area.
+    let points: geo::MultiPoint<f64> =
+        points.iter().map(|p| (f64::from(p.x) + 0.5, f64::from(p.y) + 0.5)).collect();
+    let rectangle = points.minimum_rotated_rect()?;
+    let corners: Vec<Point> =
+        rectangle.exterior().coords().take(4).map(|c| Point::new(c.x as f32, c.y as f32)).collect();
     // A pixel has an extent: half of one on each side.
-    let quad = grow(&Quad(c), 0.5);
+    let quad = grow(&Quad(corners.try_into().ok()?), 0.5);
     let [a, b, c, d] = quad.0;
     let (along, across) = (a.distance(b), b.distance(c));
-    let mut quad = if along >= across { Quad([a, b, c, d]) } else { Quad([b, c, d, a]) };
+    // A box not much longer than high is one sign or two, and those stand level
+    // more often than not: its longer side says nothing.
+    let level = |p: Point, q: Point| (q.x - p.x).abs() >= (q.y - p.y).abs();
+    let first = if along.max(across) < 1.5 * along.min(across) { level(a, b) } else { along >= across };
+    let mut quad = if first { Quad([a, b, c, d]) } else { Quad([b, c, d, a]) };
     // Make it clockwise as seen, so that height points down from the text.
     let cross = |q: &Quad| {
         let [a, b, _, d] = q.0;

@@ -15,8 +15,8 @@ use super::geography::{self, Decision, Evidence};
 use super::persons::{self, Team};
 use super::rules::{Key, Rules, Trait};
 use super::taxa::{self, Taxon};
-use super::{Candidate, Field, Leftover, Parsed};
-use crate::reading::Reading;
+use super::{Candidate, Field, Leftover, Parsed, Span};
+use crate::reading::{ReadLabel, Reading};
 use std::ops::Range;
 
 /// What a token was used for.
@@ -107,6 +107,13 @@ impl Label<'_> {
     }
 }
 
+/// Whether a label is more than a stray sign: the figures of a ruler beside the
+/// specimen, read one by one, must not become compass points or counts.
+fn says_something(label: &ReadLabel) -> bool {
+    let chars = || label.lines.iter().flat_map(|l| &l.chars).map(|c| c.ch);
+    chars().filter(|c| c.is_alphanumeric()).count() > 2 || chars().any(|c| "♂♀☿".contains(c))
+}
+
 /// Parses all labels of a reading.
 pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     let narrow = super::blocks::narrow(reading, rules);
@@ -118,6 +125,7 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
         .labels
         .iter()
         .enumerate()
+        .filter(|(_, l)| says_something(l))
         .flat_map(|(i, l)| parts(l).into_iter().map(move |part| (i, l, part)))
         .map(|(i, l, part)| {
             let flow = Flow::new(i, l, part);
@@ -176,7 +184,13 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     );
 
     let fields = finish(&labels, rules, finds);
-    let leftovers = leftovers(&labels);
+    let mut leftovers = leftovers(&labels);
+    for (label, l) in reading.labels.iter().enumerate().filter(|(_, l)| !says_something(l)) {
+        leftovers.extend(l.lines.iter().enumerate().map(|(line, read)| Leftover {
+            text: read.text(),
+            span: Span { label, line, start: 0, end: read.chars.len() },
+        }));
+    }
     Parsed { fields, leftovers }
 }
 
@@ -499,7 +513,11 @@ fn headings(label: &mut Label, rules: &Rules) {
 fn find_dates(label: &mut Label, rules: &Rules) {
     for d in dates::find(&date_text(&label.flow), &rules.dates) {
         let tokens = label.flow.within(&d.chars);
-        if tokens.is_empty() || d.candidates.is_empty() {
+        // A day that cannot be (`31 June 1952`) is a date all the same, if its
+        // month is written in letters; in figures it may be any number.
+        let impossible =
+            !d.problem.is_empty() && d.shape == DateShape::Day && d.verbatim.chars().any(char::is_alphabetic);
+        if tokens.is_empty() || d.candidates.is_empty() && !impossible {
             continue;
         }
         if tokens.clone().any(|i| !matches!(label.used[i], None | Some(Use::Heading))) {
@@ -1369,8 +1387,28 @@ fn dates_out(
     if let Some(i) = det {
         push("dateIdentified", None, i, best.1, seen[i].determined, String::new());
     }
-    let at = event.map(|i| (seen[i].flow, seen[i].tokens.clone()));
+    let mut at = event.map(|i| (seen[i].flow, seen[i].tokens.clone()));
     let mut free: Vec<(usize, Range<usize>)> = Vec::new();
+    // No date but one that cannot be: its words stay, its value stays empty.
+    if event.is_none() {
+        let all = labels.iter().enumerate().flat_map(|(l, label)| label.dates.iter().map(move |d| (l, d)));
+        if let Some((flow, (d, tokens))) = all.into_iter().find(|(_, (d, _))| d.candidates.is_empty()) {
+            let (range, value) = (d.chars.clone(), labels[flow].flow.slice(d.chars.clone()).to_owned());
+            let find = |term, value, certainty, note| Find {
+                term,
+                flow,
+                ranges: vec![range.clone()],
+                value,
+                certainty,
+                candidates: Vec::new(),
+                note,
+            };
+            finds.push(find("eventDate", String::new(), 0.0, d.problem.clone()));
+            finds.push(find("verbatimEventDate", value, 0.95, String::new()));
+            free.push((flow, tokens.clone()));
+            at = Some((flow, tokens.clone()));
+        }
+    }
     for (i, s) in seen.iter().enumerate() {
         if Some(i) == event || Some(i) == det {
             let (flow, tokens) = (s.flow, s.tokens.clone());

@@ -166,7 +166,7 @@ mod tests {
 
     #[test]
     fn a_label_with_one_thing_to_say_stays_whole() {
-        assert_eq!(parts("Tarn Head, 2 mi. N\nFell VII-4-54\nA. R. Vell"), [0..3]);
-        assert_eq!(parts("Noctua\npronuba L.\nDet. by\nB.Orr"), [0..4]);
+        assert_eq!(parts("Tarn Head, 2 mi. N\nFell VII-4-54\nA. R. Vell"), vec![0..3; 1]);
+        assert_eq!(parts("Noctua\npronuba L.\nDet. by\nB.Orr"), vec![0..4; 1]);
     }
 }

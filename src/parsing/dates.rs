@@ -17,10 +17,13 @@
 //! A date that cannot exist has no candidate, and says why.
 
 mod fast;
+mod iso;
 mod rules;
 mod tokens;
 
 pub use fast::{One, Standing, parse_one};
+pub use iso::{IsoDate, Moment, ordinal};
+pub(crate) use rules::fold as fold_name;
 pub use rules::{DateRules, Order};
 
 use jiff::civil::Date;

@@ -24,6 +24,8 @@ pub struct ElevationReading {
     pub minimum: f64,
     /// The upper end in metres; the same as the lower where one number is given.
     pub maximum: f64,
+    /// Both ends in metres as converted, before rounding.
+    pub exact: (f64, f64),
     /// Probability, 0 to 1, that it is an elevation and read right.
     pub confidence: f32,
     /// The words call it approximate.
@@ -43,7 +45,7 @@ fn forms() -> &'static [Regex; 2] {
         const NUMBER: &str = r"[0-9OolI][0-9OolI]{0,2}(?:[.,' ]?[0-9OolI]{3}|[0-9OolI]{0,2})(?:\.[0-9])?";
         const UNIT: &str = r"(?:m(?:et(?:er|re)s?)?\b\.?|mt?s\b\.?|msl\b|(?:ft|feet|foot|f\.t)\b\.?|['’′´](?:[^'’′0-9]|$)|pieds\b|fuss\b)";
         let forward = format!(
-            r"(?i){LABEL}{ABOUT}(?P<a>{NUMBER})\s*(?P<ua>(?:m|ft|feet|['’′])\.?)?\s*(?:(?:-|–|—|\bto\b|\bbis\b)\s*(?P<b>{NUMBER})\s*)?(?P<unit>{UNIT})"
+            r"(?i){LABEL}{ABOUT}(?P<a>{NUMBER})[ \t]*(?P<ua>(?:m|ft|feet|['’′])\.?)?[ \t]*(?:(?:-|–|—|\bto\b|\bbis\b)\s*(?P<b>{NUMBER})[ \t]*)?(?P<unit>{UNIT})"
         );
         let backward = format!(
             r"(?i){LABEL}(?:\(\s*(?P<unit>m|ft|feet)\.?\s*\)|(?P<unit2>m\.s\.m|m))[.:]?\s*{ABOUT}(?P<a>[0-9]{{1,5}})(?:\s*[-–]\s*(?P<b>[0-9]{{1,5}}))?\b"
@@ -112,6 +114,10 @@ fn reading(text: &str, c: &regex::Captures, backward: bool) -> Option<ElevationR
         end = start + text[start..].chars().next()?.len_utf8();
     }
     let feet = quote || unit_text.starts_with('f') || unit_text.starts_with('p');
+    // 54.875' is minutes of a degree; feet are whole.
+    if quote && c.name("b").unwrap_or(a).as_str().contains('.') {
+        return None;
+    }
     let digits = a.as_str().chars().filter(char::is_ascii_digit).count();
     if digits == 0 || c.name("unit2").is_some() && !labelled {
         return None;
@@ -177,8 +183,10 @@ fn reading(text: &str, c: &regex::Captures, backward: bool) -> Option<ElevationR
     }
     let repairs = repairs_low + high.map_or(0, |h| h.1);
     confidence *= 0.7_f32.powi(repairs);
-    let metres = |v: f64| if feet { (v * FOOT).round() } else { v };
-    let (minimum, maximum) = (metres(low), high.map_or(metres(low), |h| metres(h.0)));
+    let metres = |v: f64| if feet { v * FOOT } else { v };
+    let exact = (metres(low), high.map_or(metres(low), |h| metres(h.0)));
+    let round = |v: f64| if feet { v.round() } else { v };
+    let (minimum, maximum) = (round(exact.0), round(exact.1));
     if maximum < minimum || maximum > 9000.0 {
         return None;
     }
@@ -201,6 +209,7 @@ fn reading(text: &str, c: &regex::Captures, backward: bool) -> Option<ElevationR
         verbatim: verbatim.to_owned(),
         minimum,
         maximum,
+        exact,
         confidence,
         approximate: about.is_some(),
         labelled,

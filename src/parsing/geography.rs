@@ -217,7 +217,9 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
         }
     }
     let glyphs = flow.glyphs(tokens[name.start].range.start..tokens[name.end - 1].range.end);
-    if glyphs.is_empty() {
+    // A single letter is an initial; gazetteers know regions by one (`E` is the
+    // East of Cameroon), labels do not.
+    if glyphs.len() < 2 {
         return None;
     }
     let text = flow.slice(tokens[name.start].range.start..tokens[name.end - 1].range.end);

@@ -470,10 +470,9 @@ fn cut(label: &Label, l: usize, rules: &Rules, geo: &[Option<Rank>], all: &mut V
             } else if depth == 0 && (t.is(',') || t.is(';') || t.is(':')) {
                 hard = !t.is(',');
                 break;
-            } else if depth == 0 && t.is('.') && sentence_end(label, rules, i) {
-                hard = true;
-                break;
-            } else if i > start && t.first && fresh_line(label, rules, i) {
+            } else if depth == 0 && t.is('.') && sentence_end(label, rules, i)
+                || i > start && t.first && fresh_line(label, rules, i)
+            {
                 hard = true;
                 break;
             } else if i > start
@@ -489,7 +488,7 @@ fn cut(label: &Label, l: usize, rules: &Rules, geo: &[Option<Rank>], all: &mut V
             i += 1;
             continue;
         }
-        let what = weigh(label, rules, start..i, after_numbers && !fresh || after_numbers);
+        let what = weigh(label, rules, start..i, after_numbers);
         let kept = if tokens[start..i].iter().any(|t| t.kind == Kind::Word) { what } else { What::Unknown };
         all.push(Phrase { flow: l, tokens: start..i, what: kept, fresh });
         fresh = hard;

@@ -108,6 +108,24 @@ fn a_determination_with_a_qualifier_keeps_it_apart() {
 }
 
 #[test]
+fn a_day_that_cannot_be_keeps_its_words_and_has_no_value() {
+    let parsed =
+        parse_text("label.txt", "Hydriomena furcata\nKelda Bridge\n31 June 1952\nW. Thirlby", rules());
+    let date = parsed.field("eventDate").unwrap();
+    assert_eq!((date.verbatim.as_str(), date.value.as_str()), ("31 June 1952", ""));
+    assert_eq!(date.note, "The words give 31 June 1952, but June has 30 days.");
+    assert_eq!(parsed.value("verbatimEventDate"), "31 June 1952");
+    assert_eq!(parsed.value("recordNumber"), "");
+}
+
+#[test]
+fn an_initial_is_no_region() {
+    let regions = ["country", "stateProvince"];
+    assert_eq!(values("Skerrow Moss\n12.vii.1974\nE. M. Harrow", regions), ["", ""]);
+    assert_eq!(values("Kelda Bridge\n3.v.1952\nW. Thirlby", regions), ["", ""]);
+}
+
+#[test]
 fn the_words_stay_as_read_beside_the_value() {
     let parsed = parse_text("t", "Tarn Head, Ca1if.\n4.vii.1954", rules());
     let state = parsed.field("stateProvince").unwrap();

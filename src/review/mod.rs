@@ -1,1 +1,673 @@
 //! Shows drafts to a person, who settles them.
+//!
+//! A page of the person's own browser, served by this program to the same
+//! machine only: no network, no outside fonts or scripts, and every page works
+//! without JavaScript; a small script adds the keys and the moving light.
+//!
+//! Guards: only loopback addresses are bound, the `Host` header must name one
+//! (a foreign name resolving to this machine is refused), every post carries a
+//! token that only this program's own pages know, and the
+//! `Content-Security-Policy` lets a page load nothing but its own style,
+//! script and pictures.
+
+mod pages;
+mod pictures;
+mod words;
+
+use crate::catalogue::{Catalogue, Change, DeedKind, Draft, Queue, State, Store};
+use crate::geometry::{Point, Quad};
+use crate::intake::IntakeRules;
+use crate::trouble::{Result, Trouble};
+use axum::Router;
+use axum::extract::{Path as At, Query, Request, State as With};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::middleware::{self, Next};
+use axum::response::{Html, IntoResponse, Redirect, Response};
+use axum::routing::{get, post};
+use pages::Notice;
+use pictures::{Pictures, Piece};
+use serde::Deserialize;
+use std::net::{Ipv4Addr, SocketAddr};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+pub use pictures::Opener;
+
+/// A page's form holds some dozens of short values; more is not ours.
+const LARGEST_FORM: usize = 1 << 20;
+
+/// How the page is served.
+pub struct Options {
+    /// The port on 127.0.0.1; 0 takes a free one.
+    pub port: u16,
+    /// Whether to open the page in the person's browser.
+    pub open: bool,
+    /// Who settles: written into the history of every deed.
+    pub who: String,
+    /// How originals are opened; [`originals`] opens them as intake does.
+    pub opener: Opener,
+}
+
+/// Opens originals of every kind that intake takes, within `rules`.
+pub fn originals(rules: IntakeRules) -> Opener {
+    Arc::new(move |path, page| pictures::open_original(path, page, &rules))
+}
+
+/// `glassine review`: the command's arguments.
+#[derive(clap::Args, Debug)]
+pub struct Args {
+    /// The collection folder.
+    pub folder: PathBuf,
+    /// Your name, written into the history of everything you decide; by default
+    /// the name you are logged in with.
+    #[arg(long)]
+    pub who: Option<String>,
+    /// The port of the page on this machine; 0 takes a free one.
+    #[arg(long, default_value_t = 7411)]
+    pub port: u16,
+    /// Print the page's address and do not open a browser.
+    #[arg(long)]
+    pub no_open: bool,
+}
+
+impl Args {
+    /// The options that the arguments ask for, originals opened by `opener`.
+    ///
+    /// # Errors
+    /// When no name is given and the system knows none.
+    pub fn options(&self, opener: Opener) -> Result<Options> {
+        let login = || ["USER", "LOGNAME", "USERNAME"].iter().find_map(|v| std::env::var(v).ok());
+        let who = self.who.clone().or_else(login).filter(|w| !w.trim().is_empty()).ok_or_else(|| {
+            Trouble::new("your name", "is not known").hint("give it, for example: --who \"A. Vell\"")
+        })?;
+        Ok(Options { port: self.port, open: !self.no_open, who, opener })
+    }
+}
+
+/// Serves the review page of `catalogue` until Ctrl-C. The address goes to
+/// standard error.
+///
+/// # Errors
+/// When the port is taken or not allowed.
+pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
+    catalogue.wait(async {
+        let address = SocketAddr::from((Ipv4Addr::LOCALHOST, options.port));
+        let listener = tokio::net::TcpListener::bind(address).await.map_err(|e| {
+            Trouble::new(format!("port {}", options.port), "cannot be used for the page")
+                .cause(e)
+                .hint("close the other program, or take a free port with: --port 0")
+        })?;
+        let address =
+            listener.local_addr().map_err(|e| Trouble::new("the page", "has no address").cause(e))?;
+        let open = options.open;
+        let router = router(catalogue.store(), options, address.port());
+        let url = format!("http://{address}/");
+        eprintln!("Review at {url} (this machine only). Ctrl-C ends it; nothing is lost.");
+        if open && let Err(e) = open::that_detached(&url) {
+            eprintln!("The browser could not be opened ({e}): open the address yourself.");
+        }
+        axum::serve(listener, router)
+            .with_graceful_shutdown(async {
+                // Without signals the page runs until the program is ended.
+                if tokio::signal::ctrl_c().await.is_err() {
+                    std::future::pending::<()>().await;
+                }
+            })
+            .await
+            .map_err(|e| Trouble::new("the page", "stopped").cause(e))
+    })
+}
+
+struct App {
+    store: Arc<Store>,
+    pictures: Pictures,
+    who: String,
+    token: String,
+    hosts: [String; 3],
+}
+
+type Shared = With<Arc<App>>;
+
+/// The page's routes, for `port` of this machine.
+pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
+    let app = Arc::new(App {
+        store,
+        pictures: Pictures::new(options.opener),
+        who: options.who,
+        token: uuid::Uuid::new_v4().simple().to_string(),
+        hosts: [format!("127.0.0.1:{port}"), format!("localhost:{port}"), format!("[::1]:{port}")],
+    });
+    Router::new()
+        .route("/", get(queue))
+        .route("/next", get(next))
+        .route("/draft/{id}", get(draft))
+        .route("/draft/{id}/keep", post(keep))
+        .route("/draft/{id}/settle", post(settle))
+        .route("/draft/{id}/aside", post(aside))
+        .route("/draft/{id}/back", post(back))
+        .route("/draft/{id}/note", post(note))
+        .route("/undo", post(undo))
+        .route("/same/{id}/{term}", get(same).post(take_same))
+        .route("/events", get(events))
+        .route("/event", get(event).post(settle_event))
+        .route("/progress", get(progress))
+        .route("/records", get(records))
+        .route("/record/{id}", get(record))
+        .route("/photo/{id}/{piece}", get(photo))
+        .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
+        .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
+        .fallback(|| async { Failed(StatusCode::NOT_FOUND, Trouble::new("this address", "leads nowhere")) })
+        .layer(tower_http::limit::RequestBodyLimitLayer::new(LARGEST_FORM))
+        .layer(middleware::from_fn_with_state(app.clone(), guard))
+        .with_state(app)
+}
+
+/// Refuses requests that are not this machine's own page's, and sends the
+/// headers that keep the page to itself.
+async fn guard(With(app): Shared, request: Request, next: Next) -> Response {
+    let (own_host, foreign_page) = {
+        let header = |name: &str| request.headers().get(name).and_then(|v| v.to_str().ok());
+        let host = header("host").or_else(|| request.uri().authority().map(|a| a.as_str())).unwrap_or("");
+        let foreign_page = request.method() == axum::http::Method::POST
+            && (header("sec-fetch-site").is_some_and(|s| s != "same-origin")
+                || header("origin").is_some_and(|o| !app.hosts.iter().any(|h| o == format!("http://{h}"))));
+        (app.hosts.iter().any(|h| h == host), foreign_page)
+    };
+    let mut response = if !own_host {
+        Failed(StatusCode::MISDIRECTED_REQUEST, Trouble::new("this page", "is for this machine only"))
+            .into_response()
+    } else if foreign_page {
+        Failed(StatusCode::FORBIDDEN, Trouble::new("this request", "came from another page")).into_response()
+    } else {
+        next.run(request).await
+    };
+    let headers = response.headers_mut();
+    for (name, value) in [
+        (
+            header::CONTENT_SECURITY_POLICY,
+            "default-src 'none'; img-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; \
+             form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+        ),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::X_FRAME_OPTIONS, "DENY"),
+        // With "no-referrer" a browser sends `Origin: null` with the page's own
+        // forms, and they could not be told from another page's.
+        (header::REFERRER_POLICY, "same-origin"),
+    ] {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    if !headers.contains_key(header::CACHE_CONTROL) {
+        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    }
+    response
+}
+
+/// A trouble as a page, or as plain text for the script.
+struct Failed(StatusCode, Trouble);
+
+impl IntoResponse for Failed {
+    fn into_response(self) -> Response {
+        (self.0, Html(pages::failed(&self.1).into_string())).into_response()
+    }
+}
+
+impl From<Trouble> for Failed {
+    fn from(trouble: Trouble) -> Self {
+        // Every trouble of the catalogue says which of these it is by its words
+        // for the person; for the machine one code is enough.
+        let code = if trouble.fact.contains("not in this catalogue") {
+            StatusCode::NOT_FOUND
+        } else {
+            StatusCode::CONFLICT
+        };
+        Failed(code, trouble)
+    }
+}
+
+type Answer = std::result::Result<Response, Failed>;
+
+async fn asset(kind: &'static str, text: &'static str) -> Response {
+    ([(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "no-cache")], text).into_response()
+}
+
+/// Which drafts the person walks through: carried in every address, so that
+/// the next draft is one of the same kind.
+#[derive(Clone, Debug, Default, Deserialize, serde::Serialize)]
+#[serde(default)]
+struct Walk {
+    #[serde(skip_serializing_if = "String::is_empty")]
+    state: String,
+    #[serde(skip_serializing_if = "String::is_empty")]
+    doubt: String,
+    #[serde(skip_serializing_if = "String::is_empty")]
+    term: String,
+    #[serde(skip_serializing_if = "String::is_empty")]
+    is: String,
+    #[serde(skip_serializing_if = "String::is_empty")]
+    q: String,
+    #[serde(skip_serializing_if = "String::is_empty")]
+    order: String,
+}
+
+impl Walk {
+    fn queue(&self) -> Queue {
+        Queue {
+            state: State::of(&self.state),
+            doubt: Some(self.doubt.clone()).filter(|d| !d.is_empty()),
+            with: (!self.term.is_empty()).then(|| (self.term.clone(), self.is.clone())),
+            text: self.q.clone(),
+            in_order: self.order == "in",
+        }
+    }
+
+    /// As the query of an address, without the question mark.
+    fn query(&self) -> String {
+        serde_urlencoded::to_string(self).unwrap_or_default()
+    }
+
+    fn of(query: &str) -> Walk {
+        serde_urlencoded::from_str(query).unwrap_or_default()
+    }
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Extra {
+    after: Option<i64>,
+    back: Option<u8>,
+    did: String,
+}
+
+async fn queue(With(app): Shared, Query(walk): Query<Walk>, Query(extra): Query<Extra>) -> Answer {
+    let counts = app.store.counts().await?;
+    let heads = app.store.drafts(&walk.queue(), extra.after, pages::LIST + 1).await?;
+    let notice = Notice::of(&app, &extra.did).await;
+    Ok(pages::queue(&app, &counts, &walk, &heads, extra.after.is_some(), notice).into_response())
+}
+
+async fn next(With(app): Shared, Query(walk): Query<Walk>, Query(extra): Query<Extra>) -> Answer {
+    let next = app.store.next_draft(&walk.queue(), extra.after, extra.back.is_some()).await?;
+    Ok(go_on(next, &walk, &extra.did))
+}
+
+fn go_on(next: Option<i64>, walk: &Walk, did: &str) -> Response {
+    let mut query = walk.query();
+    if !did.is_empty() {
+        query += &format!("&did={did}");
+    }
+    let query = query.trim_start_matches('&');
+    let to = match next {
+        Some(id) => format!("/draft/{id}?{query}"),
+        None => format!("/?{query}"),
+    };
+    Redirect::to(to.trim_end_matches('?')).into_response()
+}
+
+async fn draft(
+    With(app): Shared,
+    At(id): At<i64>,
+    Query(walk): Query<Walk>,
+    Query(extra): Query<Extra>,
+) -> Answer {
+    let draft = app.store.draft(id).await?;
+    let notice = Notice::of(&app, &extra.did).await;
+    show(&app, &draft, &walk, notice, &[]).await
+}
+
+async fn show(
+    app: &Arc<App>,
+    draft: &Draft,
+    walk: &Walk,
+    notice: Option<Notice>,
+    misfits: &[(String, String, String)],
+) -> Answer {
+    let counts = app.store.state_counts().await?;
+    let next = app.store.next_draft(&walk.queue(), Some(draft.id), false).await?;
+    let next = match next {
+        Some(id) => app.store.draft(id).await.ok(),
+        None => None,
+    };
+    make_ready(app, draft, next.as_ref());
+    let page = pages::draft(app, draft, &counts, walk, next.as_ref(), notice, misfits);
+    Ok(page.into_response())
+}
+
+/// Makes the pictures of this draft and the next one ahead of the browser's
+/// asking, this draft's first.
+fn make_ready(app: &Arc<App>, draft: &Draft, next: Option<&Draft>) {
+    let mut wanted = Vec::new();
+    for draft in std::iter::once(draft).chain(next) {
+        if let Some(photo) = &draft.photo {
+            wanted.push((photo.clone(), Piece::View));
+            for field in &draft.parsed.fields {
+                wanted.extend(field.boxes.iter().map(|b| (photo.clone(), Piece::Words(rounded(*b)))));
+            }
+        }
+    }
+    let app = app.clone();
+    tokio::task::spawn_blocking(move || {
+        for (photo, piece) in wanted {
+            // A picture that cannot be made says so where it is shown.
+            let _ = app.pictures.jpeg(&photo, piece);
+        }
+    });
+}
+
+/// What a post brings: the token, the walk, what was seen, and values.
+#[derive(Debug, Default)]
+struct Posted {
+    walk: Walk,
+    seen: Option<i64>,
+    why: String,
+    note: String,
+    values: Vec<Change>,
+    drafts: Vec<(i64, Option<i64>)>,
+}
+
+/// Reads a form after checking its token.
+fn posted(app: &App, form: &[(String, String)]) -> std::result::Result<Posted, Failed> {
+    let mut posted = Posted::default();
+    let mut allowed = false;
+    for (name, value) in form {
+        match name.as_str() {
+            // Hashes are compared, so that the time taken tells nothing.
+            "token" => allowed = blake3::hash(value.as_bytes()) == blake3::hash(app.token.as_bytes()),
+            "walk" => posted.walk = Walk::of(value),
+            "seen" => posted.seen = value.parse().ok(),
+            "why" if !value.trim().is_empty() => posted.why = value.trim().to_owned(),
+            "note" => posted.note.clone_from(value),
+            // A draft and the last deed on it that was shown: `12.345`.
+            "draft" => {
+                let (id, seen) = value.split_once('.').unwrap_or((value, ""));
+                posted.drafts.extend(id.parse().ok().map(|id| (id, seen.parse().ok())));
+            }
+            _ => {
+                if let Some(term) = name.strip_prefix("v.").filter(|t| is_term(t)) {
+                    // A candidate's button comes after the field's own value.
+                    posted.values.retain(|c| c.term != term);
+                    posted.values.push(Change { term: term.into(), value: value.trim().into() });
+                }
+            }
+        }
+    }
+    if allowed {
+        return Ok(posted);
+    }
+    let trouble = Trouble::new("this page", "is from before the program was started again")
+        .hint("go back, load the page again and repeat the step; nothing was changed");
+    Err(Failed(StatusCode::FORBIDDEN, trouble))
+}
+
+/// Whether `term` could be a Darwin Core term's name.
+fn is_term(term: &str) -> bool {
+    (2..=60).contains(&term.len())
+        && term.starts_with(|c: char| c.is_ascii_lowercase())
+        && term.chars().all(|c| c.is_ascii_alphanumeric())
+        && !["state", "note"].contains(&term)
+}
+
+/// The values that do not fit their term: term, value, sentence.
+fn misfits(values: &[Change]) -> Vec<(String, String, String)> {
+    let misfit = |c: &Change| {
+        words::misfit(&c.term, &c.value).map(|sentence| (c.term.clone(), c.value.clone(), sentence))
+    };
+    values.iter().filter_map(misfit).collect()
+}
+
+type Form = axum::Form<Vec<(String, String)>>;
+
+fn wants_json(headers: &HeaderMap) -> bool {
+    headers
+        .get(header::ACCEPT)
+        .and_then(|v| v.to_str().ok())
+        .is_some_and(|accept| accept.contains("application/json"))
+}
+
+/// Keeps typed values without settling.
+async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form(form): Form) -> Answer {
+    let json = wants_json(&headers);
+    let done = async {
+        let posted = posted(&app, &form)?;
+        let misfits = misfits(&posted.values);
+        if !misfits.is_empty() {
+            return Ok((posted, misfits));
+        }
+        app.store.change(id, &app.who, &posted.values, posted.seen).await?;
+        Ok((posted, misfits))
+    };
+    match (done.await, json) {
+        (Ok((_, misfits)), true) if !misfits.is_empty() => {
+            let misfits: serde_json::Map<_, _> =
+                misfits.into_iter().map(|(term, _, sentence)| (term, sentence.into())).collect();
+            let body = serde_json::json!({ "misfits": misfits });
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, axum::Json(body)).into_response())
+        }
+        (Ok((posted, misfits)), false) if !misfits.is_empty() => {
+            let draft = app.store.draft(id).await?;
+            let mut page = show(&app, &draft, &posted.walk, None, &misfits).await?;
+            *page.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
+            Ok(page)
+        }
+        (Ok(_), true) => {
+            let draft = app.store.draft(id).await?;
+            let values: serde_json::Map<_, _> = draft
+                .values
+                .iter()
+                .map(|v| (v.term.clone(), serde_json::json!({ "value": v.value, "changed": v.changed() })))
+                .collect();
+            let same: Vec<_> = same_elsewhere(&app, &draft).await?;
+            let same: Vec<_> = same
+                .into_iter()
+                .map(|(term, count)| {
+                    let say = pages::stands_elsewhere(&term, count);
+                    serde_json::json!({ "say": say, "to": format!("/same/{id}/{term}") })
+                })
+                .collect();
+            let answer = serde_json::json!({ "seen": draft.seen, "values": values, "same": same });
+            Ok(axum::Json(answer).into_response())
+        }
+        (Ok((posted, _)), false) => Ok(go_on(Some(id), &posted.walk, "")),
+        (Err(Failed(code, trouble)), true) => {
+            Ok((code, axum::Json(serde_json::json!({ "trouble": trouble.to_string() }))).into_response())
+        }
+        (Err(failed), false) => Err(failed),
+    }
+}
+
+async fn settle(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    let misfits = misfits(&posted.values);
+    if !misfits.is_empty() {
+        let draft = app.store.draft(id).await?;
+        let mut page = show(&app, &draft, &posted.walk, None, &misfits).await?;
+        *page.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
+        return Ok(page);
+    }
+    app.store.settle(id, &app.who, &posted.values, posted.seen).await?;
+    let next = app.store.next_draft(&posted.walk.queue(), Some(id), false).await?;
+    Ok(go_on(next, &posted.walk, &format!("settle.{id}")))
+}
+
+async fn aside(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    app.store.set_aside(id, &app.who, &posted.why).await?;
+    let next = app.store.next_draft(&posted.walk.queue(), Some(id), false).await?;
+    Ok(go_on(next, &posted.walk, &format!("aside.{id}")))
+}
+
+async fn back(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    app.store.take_back(id, &app.who).await?;
+    Ok(go_on(Some(id), &posted.walk, &format!("back.{id}")))
+}
+
+async fn note(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    app.store.note(id, &app.who, &posted.note).await?;
+    Ok(go_on(Some(id), &posted.walk, &format!("note.{id}")))
+}
+
+async fn undo(With(app): Shared, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    let undone = app.store.undo(&app.who, None).await?;
+    let kind = match undone.kind {
+        DeedKind::Settle => "unsettle",
+        DeedKind::Aside => "unaside",
+        _ => "undo",
+    };
+    let to = undone.drafts.first().copied();
+    Ok(go_on(to, &posted.walk, &format!("{kind}.{}", to.unwrap_or_default())))
+}
+
+/// The most drafts offered or settled at once: what a person can look over.
+const AT_ONCE: u32 = 60;
+
+/// For each value of `draft` that a person gave: how many waiting drafts have
+/// the same words with another value.
+async fn same_elsewhere(app: &App, draft: &Draft) -> Result<Vec<(String, usize)>> {
+    let mut found = Vec::new();
+    for value in draft.values.iter().filter(|v| v.changed()) {
+        let verbatim = value.read.as_ref().map_or("", |r| r.verbatim.as_str());
+        let same = app.store.same_words(draft.id, &value.term, verbatim, &value.value, AT_ONCE).await?;
+        if !same.is_empty() {
+            found.push((value.term.clone(), same.len()));
+        }
+    }
+    Ok(found)
+}
+
+/// Where the words of a changed value stand too: shown with their crops, taken
+/// or left one by one.
+async fn same(With(app): Shared, At((id, term)): At<(i64, String)>, Query(walk): Query<Walk>) -> Answer {
+    let draft = app.store.draft(id).await?;
+    let value = draft.values.iter().find(|v| v.term == term);
+    let value = value.ok_or_else(|| Trouble::new(format!("draft {id}"), format!("has no {term}")))?;
+    let verbatim = value.read.as_ref().map_or("", |r| r.verbatim.as_str());
+    let same = app.store.same_words(id, &term, verbatim, &value.value, AT_ONCE).await?;
+    let counts = app.store.state_counts().await?;
+    Ok(pages::same(&app, &counts, &walk, &draft, value, &same).into_response())
+}
+
+async fn take_same(With(app): Shared, At((id, term)): At<(i64, String)>, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    let draft = app.store.draft(id).await?;
+    let value = draft.values.iter().find(|v| v.term == term).map_or("", |v| v.value.as_str());
+    let verbatim = draft.parsed.field(&term).map_or("", |f| f.verbatim.as_str());
+    // Only what was shown and still stands there is changed.
+    let offered = app.store.same_words(id, &term, verbatim, value, AT_ONCE).await?;
+    let change = Change { term: term.clone(), value: value.into() };
+    let chosen: Vec<_> = offered
+        .iter()
+        .filter(|s| posted.drafts.iter().any(|d| d.0 == s.draft))
+        .map(|s| (s.draft, vec![change.clone()]))
+        .collect();
+    let why = format!("the same words as in {}", draft.name);
+    app.store.change_each(&chosen, &app.who, &why, None).await?;
+    // Back to where the person was: this draft, or the next one if it is done.
+    let to = match draft.state {
+        State::Settled => app.store.next_draft(&posted.walk.queue(), Some(id), false).await?,
+        _ => Some(id),
+    };
+    Ok(go_on(to, &posted.walk, &format!("same.{id}.{}", chosen.len())))
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Which {
+    day: String,
+    place: String,
+    by: String,
+    did: String,
+}
+
+async fn events(With(app): Shared, Query(which): Query<Which>) -> Answer {
+    let events = app.store.events(200).await?;
+    let counts = app.store.state_counts().await?;
+    let notice = Notice::of(&app, &which.did).await;
+    Ok(pages::events(&app, &counts, &events, notice).into_response())
+}
+
+/// The drafts of one day and place, to be settled as one event.
+async fn event(With(app): Shared, Query(which): Query<Which>) -> Answer {
+    let ids = app.store.event(&which.day, &which.place, &which.by, AT_ONCE).await?;
+    let mut drafts = Vec::with_capacity(ids.len());
+    for id in ids {
+        drafts.push(app.store.draft(id).await?);
+    }
+    let counts = app.store.state_counts().await?;
+    Ok(pages::event(&app, &counts, [&which.day, &which.place, &which.by], &drafts).into_response())
+}
+
+async fn settle_event(With(app): Shared, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    let drafts: Vec<_> = posted.drafts.into_iter().take(AT_ONCE as usize).collect();
+    let lots = app.store.settle_each(&drafts, &app.who, "settled as one event").await?;
+    let first = drafts.first().map_or(0, |d| d.0);
+    Ok(Redirect::to(&format!("/events?did=event.{first}.{}", lots.len())).into_response())
+}
+
+async fn progress(With(app): Shared) -> Answer {
+    let progress = app.store.progress().await?;
+    let counts = app.store.state_counts().await?;
+    Ok(pages::progress(&app, &counts, &progress).into_response())
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Find {
+    q: String,
+    before: Option<i64>,
+}
+
+async fn records(With(app): Shared, Query(find): Query<Find>) -> Answer {
+    let heads = if find.q.trim().is_empty() {
+        app.store.newest(find.before, pages::LIST + 1).await?
+    } else {
+        app.store.search(&find.q, 200).await?
+    };
+    let counts = app.store.state_counts().await?;
+    Ok(pages::records(&app, &counts, &find.q, &heads).into_response())
+}
+
+async fn record(With(app): Shared, At(id): At<i64>) -> Answer {
+    let record = app.store.record(id).await?;
+    let counts = app.store.state_counts().await?;
+    Ok(pages::record(&app, &counts, &record).into_response())
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Where {
+    at: String,
+}
+
+/// Pictures of a photograph: `view.jpg`, `small.jpg`, `words.jpg?at=` eight
+/// numbers (the corners), `part.jpg?at=` four (left, top, width, height).
+async fn photo(With(app): Shared, At((id, piece)): At<(i64, String)>, Query(wanted): Query<Where>) -> Answer {
+    let numbers: Vec<f32> = wanted.at.split(',').filter_map(|n| n.parse().ok()).collect();
+    let piece = match (piece.as_str(), numbers.as_slice()) {
+        ("view.jpg", _) => Some(Piece::View),
+        ("small.jpg", _) => Some(Piece::Small),
+        ("words.jpg", [a, b, c, d, e, f, g, h]) => {
+            let [a, b, c, d] = [(a, b), (c, d), (e, f), (g, h)].map(|(x, y)| Point::new(*x, *y));
+            Some(Piece::Words(Quad([a, b, c, d]))).filter(|_| numbers.iter().all(|n| n.abs() < 1e6))
+        }
+        ("part.jpg", [x, y, w, h]) => Some(Piece::Part([x, y, w, h].map(|n| n.max(0.0) as u32))),
+        _ => None,
+    };
+    let Some(piece) = piece else {
+        return Err(Failed(StatusCode::NOT_FOUND, Trouble::new("this picture", "is not one of the page's")));
+    };
+    let photo = app.store.photo(id).await?;
+    let made = tokio::task::spawn_blocking(move || app.pictures.jpeg(&photo, piece)).await;
+    let jpeg = made
+        .unwrap_or_else(|e| Err(Trouble::new("this picture", "could not be made").cause(e)))
+        .map_err(|t| Failed(StatusCode::UNPROCESSABLE_ENTITY, t))?;
+    let headers = [(header::CONTENT_TYPE, "image/jpeg"), (header::CACHE_CONTROL, "private, max-age=86400")];
+    Ok((headers, jpeg.to_vec()).into_response())
+}
+
+/// A quad to whole pixels, as addresses give it.
+fn rounded(quad: Quad) -> Quad {
+    Quad(quad.0.map(|p| Point::new(p.x.round(), p.y.round())))
+}

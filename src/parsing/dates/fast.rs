@@ -4,7 +4,8 @@
 //! `VII-4-54`, `7/17/1932`) without allocating; whatever it does not know goes
 //! to the general finder, whose match must then cover the value to its ends.
 
-use super::{DateRules, DateShape, Order, PartDate, find};
+use super::iso::{self, Scan};
+use super::{DateRules, DateShape, Order, PartDate, find, fold_name};
 
 /// What a value turned out to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -141,7 +142,13 @@ fn scan(bytes: &[u8], rules: &DateRules) -> Option<One> {
     if s.peek().is_ascii_digit() {
         let (length, first) = s.digits();
         if length == 4 {
-            return iso(s, first as i16);
+            return match iso::scan(bytes) {
+                // A lone number must be a likely year; with a month it need not.
+                Scan::Date(d) if d.from.date.month == 0 && !plausible(first as i16) => None,
+                Scan::Date(d) => Some(One { standing: Standing::Standard, from: d.from.date, to: d.to.date }),
+                Scan::Impossible => Some(One::plain(Standing::Impossible)),
+                Scan::Other => None,
+            };
         }
         if length > 2 {
             return None;
@@ -190,66 +197,6 @@ fn scan(bytes: &[u8], rules: &DateRules) -> Option<One> {
 
 fn plausible(year: i16) -> bool {
     (1500..2100).contains(&year)
-}
-
-/// `YYYY`, `YYYY-MM`, `YYYY-MM-DD`, each with a time, or two of them with `/`.
-fn iso(mut s: Scanner, year: i16) -> Option<One> {
-    let (from, real) = iso_rest(&mut s, year)?;
-    if s.done() {
-        return Some(if real { One::of(Standing::Standard, from) } else { One::plain(Standing::Impossible) });
-    }
-    if s.peek() != b'/' {
-        return None;
-    }
-    s.at += 1;
-    let (length, second) = s.digits();
-    if length != 4 {
-        return None;
-    }
-    let (to, real_to) = iso_rest(&mut s, second as i16)?;
-    if !s.done() {
-        return None;
-    }
-    Some(match real && real_to && from.first() <= to.last() {
-        true => One { standing: Standing::Standard, from, to },
-        false => One::plain(Standing::Impossible),
-    })
-}
-
-fn iso_rest(s: &mut Scanner, year: i16) -> Option<(PartDate, bool)> {
-    if !plausible(year) {
-        return None;
-    }
-    let mut date = PartDate { year, month: 0, day: 0 };
-    let mut real = true;
-    if s.peek() == b'-' {
-        s.at += 1;
-        let (length, month) = s.digits();
-        if length != 2 {
-            return None;
-        }
-        date.month = month as u8;
-        real = (1..=12).contains(&month);
-        if s.peek() == b'-' {
-            s.at += 1;
-            let (length, day) = s.digits();
-            if length != 2 {
-                return None;
-            }
-            date.day = day as u8;
-            real &= day > 0 && PartDate::new(year, date.month, date.day).is_some();
-            if s.peek() == b'T' {
-                let start = s.at;
-                while matches!(s.peek(), b'T' | b'0'..=b'9' | b':' | b'.' | b'Z' | b'+' | b'-') {
-                    s.at += 1;
-                }
-                if s.at - start < 3 {
-                    return None;
-                }
-            }
-        }
-    }
-    Some((date, real))
 }
 
 fn numeric(a: u8, b: u8, year_length: usize, year: i16, rules: &DateRules) -> Option<One> {
@@ -364,8 +311,11 @@ fn general(value: &str, rules: &DateRules) -> One {
     if let Some(time) = &reading.time {
         end = time.bytes.end;
     }
-    let covered = value[..reading.bytes.start].trim_start_matches(edge).is_empty()
-        && value[end..].trim_end_matches(edge).is_empty();
+    // A day of the week before it, or XX for an unknown day, changes nothing.
+    let head = value[..reading.bytes.start].trim_matches(edge);
+    let idle =
+        head.is_empty() || rules.weekdays.contains(&fold_name(head)) || matches!(head, "XX" | "xx" | "??");
+    let covered = idle && value[end..].trim_end_matches(edge).trim_start_matches('日').is_empty();
     if !covered || reading.repairs > 0.0 {
         return One::plain(Standing::Unread);
     }

@@ -86,6 +86,7 @@ struct Words {
     late: Vec<String>,
     about: Vec<String>,
     units: Vec<String>,
+    weekdays: Vec<String>,
 }
 
 /// How dates are read: the table `dates.toml`, ready for look-up.
@@ -112,6 +113,7 @@ pub struct DateRules {
     pub(super) parts: HashMap<String, u8>,
     pub(super) about: HashSet<String>,
     pub(super) units: HashSet<String>,
+    pub(super) weekdays: HashSet<String>,
     month_first: HashSet<String>,
 }
 
@@ -182,6 +184,7 @@ impl DateRules {
             parts,
             about: set(&table.words.about),
             units: set(&table.words.units),
+            weekdays: set(&table.words.weekdays),
             month_first: set(&table.order.month_first_countries),
         })
     }
@@ -191,12 +194,17 @@ impl DateRules {
     /// set in the table, or else prefers the day first.
     #[must_use]
     pub fn for_country(&self, country: &str) -> DateRules {
-        let mut rules = self.clone();
-        if self.order == Order::Unknown && !country.trim().is_empty() {
-            let month_first = self.month_first.contains(&fold(country));
-            rules.order = if month_first { Order::MonthFirst } else { Order::DayFirst };
+        self.with_order(self.order_in(country))
+    }
+
+    /// The order of day and month that is usual on labels of `country`, where the
+    /// table sets none itself.
+    pub fn order_in(&self, country: &str) -> Order {
+        if self.order != Order::Unknown || country.trim().is_empty() {
+            return self.order;
         }
-        rules
+        let month_first = self.month_first.contains(&fold(country.trim()));
+        if month_first { Order::MonthFirst } else { Order::DayFirst }
     }
 
     /// These rules with another preferred order.
@@ -207,7 +215,7 @@ impl DateRules {
 }
 
 /// Lower case without accents, for look-up.
-pub(super) fn fold(word: &str) -> String {
+pub(crate) fn fold(word: &str) -> String {
     word.nfd()
         .filter(|c| !unicode_normalization::char::is_combining_mark(*c))
         .flat_map(char::to_lowercase)

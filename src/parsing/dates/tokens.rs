@@ -80,7 +80,8 @@ pub(super) fn gap(text: &str) -> Gap {
             c if c.is_whitespace() => {}
             '-' | '–' | '—' | '‐' | '‑' | '−' | '~' | '=' => gap.hyphen = true,
             '/' | '\\' => gap.slash = true,
-            '.' | '·' | '•' | '_' => gap.dot = true,
+            // 1932年3月5日: year, month, day.
+            '.' | '·' | '•' | '_' | '年' | '月' => gap.dot = true,
             ',' | ';' => gap.comma = true,
             '\'' | '’' | '‘' | '`' | '´' => gap.apostrophe = true,
             '&' | '+' => gap.join = true,
@@ -106,7 +107,7 @@ pub(super) fn cut(text: &str) -> Vec<Token> {
         let bar = matches!(c, '!' | '|')
             && (previous.is_some_and(char::is_alphanumeric) || next.is_some_and(char::is_alphanumeric));
         let digit = c.is_ascii_digit();
-        let letter = bar || (c.is_alphabetic());
+        let letter = bar || c.is_alphabetic() && !matches!(c, '年' | '月' | '日');
         if digit || letter {
             let end = at + c.len_utf8();
             let glued = tokens.last_mut().filter(|t| t.end == at);
@@ -254,7 +255,6 @@ fn roman(word: &str) -> Option<(u8, f32)> {
             'j' | 'J' => ('I', 0.2),
             '×' => ('X', 0.15),
             'U' | 'u' | 'Y' | 'y' => ('V', 0.35),
-            'T' => ('I', 0.5),
             _ => return None,
         };
         letters.push(letter);

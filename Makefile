@@ -1,0 +1,55 @@
+# Two commands of the README and their parts. `make` alone says what there is.
+
+# Where the demo's collection folder is made; `make demo DEMO=~/moths` puts it
+# elsewhere.
+DEMO ?= target/demo
+GLASSINE = target/release/glassine
+
+.PHONY: help setup demo check check-setup fmt clippy docs test
+.NOTPARALLEL:
+
+help:
+	@echo "make demo    install what is missing, build, read the sample photographs"
+	@echo "make check   format, lints, documentation, tests (what CI runs)"
+	@echo "make setup   only install what is missing: system packages, models"
+
+setup:
+	@./setup.sh
+
+# The folder may be there from an earlier run: the same photographs then make
+# no second drafts, and nothing settled in it is lost.
+demo: setup
+	cargo build --release --locked
+	@test -d "$(DEMO)" || $(GLASSINE) new "$(DEMO)"
+	@cp samples-demo/config/*.toml "$(DEMO)/config/"
+	$(GLASSINE) add "$(DEMO)" samples-demo/photos
+	@$(GLASSINE) list "$(DEMO)"
+	@echo
+	@echo "To look at the drafts and settle them, open the review page:"
+	@echo "    $(GLASSINE) review $(DEMO)"
+
+# The tests come last, so that the runner's own closing line is the last one.
+check: check-setup fmt clippy docs test
+
+check-setup:
+	@./setup.sh tests
+	@cargo fmt --version >/dev/null 2>&1 || rustup component add rustfmt
+	@cargo clippy --version >/dev/null 2>&1 || rustup component add clippy
+
+fmt:
+	cargo fmt --check
+
+clippy:
+	cargo clippy --locked --all-targets -- -D warnings
+
+docs:
+	RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --document-private-items
+
+# nextest does not run the examples in the documentation: those come first.
+test:
+	cargo test --locked --doc
+	@if cargo nextest --version >/dev/null 2>&1; then \
+	    echo cargo nextest run --locked; cargo nextest run --locked; \
+	else \
+	    echo cargo test --locked --lib --bins --tests; cargo test --locked --lib --bins --tests; \
+	fi

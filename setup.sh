@@ -1,0 +1,61 @@
+#!/usr/bin/env bash
+# Installs what Glassine needs on Debian 12 or 13 and Ubuntu 22.04 or 24.04:
+# system libraries (only the missing ones), then the neural models. `./setup.sh
+# tests` adds what the tests use. Safe to run again at any time. Rust itself is
+# not installed here: see README.md.
+set -euo pipefail
+cd "$(dirname "$0")"
+
+fail() { # FACT HINT
+    printf 'error: %s\nhint: %s\n' "$1" "$2" >&2
+    exit 1
+}
+
+# The bindings to libheif and libtesseract are generated at build time, hence
+# clang.
+packages="build-essential pkg-config clang libclang-dev
+    libtesseract-dev libleptonica-dev tesseract-ocr tesseract-ocr-eng
+    libheif-dev python3 python3-pip"
+# HEIC pictures of telephones are HEVC inside; newer releases keep that decoder
+# in a package of its own.
+optional="libheif-plugin-libde265"
+if [ "${1:-}" = tests ]; then
+    # What the tests check our work with: a browser for the pages, Poppler for
+    # PDF, xmllint for archives, ImageMagick and heif-enc for pictures.
+    packages="$packages poppler-utils libxml2-utils imagemagick libheif-examples"
+    command -v chromium >/dev/null || command -v chromium-browser >/dev/null ||
+        optional="$optional chromium chromium-driver"
+    optional="$optional libheif-plugin-x265"
+fi
+
+have() { [ "$(dpkg-query -W -f '${db:Status-Status}' "$1" 2>/dev/null)" = installed ]; }
+known() { apt-cache show "$1" >/dev/null 2>&1; }
+
+if command -v apt-get >/dev/null; then
+    asroot=
+    [ "$(id -u)" = 0 ] || asroot=sudo
+    missing=
+    for p in $packages; do have "$p" || missing="$missing $p"; done
+    maybe=
+    for p in $optional; do have "$p" || maybe="$maybe $p"; done
+    if [ -n "$missing" ]; then
+        echo "setup: installing$missing" >&2
+        $asroot apt-get update -qq ||
+            fail "the package lists could not be read" "check the network, then run this again"
+    fi
+    for p in $maybe; do if known "$p"; then missing="$missing $p"; fi; done
+    if [ -n "$missing" ]; then
+        # shellcheck disable=SC2086 # one word a package
+        $asroot env DEBIAN_FRONTEND=noninteractive DEBCONF_NOWARNINGS=yes \
+            apt-get install -y -qq --no-install-recommends $missing >/dev/null ||
+            fail "packages could not be installed:$missing" "install them by hand, then run this again"
+    fi
+    echo "setup: system packages all there" >&2
+else
+    echo "setup: no apt-get here; these are needed under your system's names:" $packages >&2
+fi
+
+command -v cargo >/dev/null ||
+    fail "Rust is missing (cargo was not found)" "install Rust 1.92 or newer with rustup, then run this again"
+
+./models/fetch.sh

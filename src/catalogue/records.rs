@@ -1,0 +1,357 @@
+//! Settled records: lists, search, and one record with all about it.
+
+use super::deeds::Deed;
+use super::drafts::{HEAD_TERMS, KeptPhoto, match_words, words};
+use super::store::Store;
+use super::term_rank;
+use crate::trouble::{Result, Trouble};
+use sqlx::{Row, SqliteConnection};
+
+/// One line of a list of records.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RecordHead {
+    /// The lot.
+    pub lot: i64,
+    /// The draft it was settled from.
+    pub draft: Option<i64>,
+    /// Its photograph.
+    pub photo: Option<i64>,
+    /// When it was settled, in UTC, by RFC 3339.
+    pub settled: String,
+    /// By whom.
+    pub settled_by: String,
+    /// The values of a few telling terms, those that are not empty.
+    pub values: Vec<(String, String)>,
+}
+
+impl RecordHead {
+    /// The value of `term`, of the few that a list shows.
+    pub fn value(&self, term: &str) -> &str {
+        self.values.iter().find(|v| v.0 == term).map_or("", |v| v.1.as_str())
+    }
+}
+
+/// One value of a record.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RecordValue {
+    /// The Darwin Core term.
+    pub term: String,
+    /// The words as read; empty where a person typed the value.
+    pub verbatim: String,
+    /// The value settled.
+    pub value: String,
+    /// The machine's confidence where the value stands as understood.
+    pub confidence: Option<f64>,
+    /// `read` (accepted as understood), `changed` or `typed`.
+    pub origin: String,
+}
+
+/// A name given to a lot or specimen.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Determination {
+    /// The scientific name.
+    pub name: String,
+    /// Who determined it.
+    pub by: String,
+    /// When, as Darwin Core's `dateIdentified`.
+    pub day: String,
+    /// The specimen it was said of; `None`: the whole lot.
+    pub specimen: Option<i64>,
+}
+
+/// One animal with a number of its own.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Specimen {
+    /// Its number in this catalogue.
+    pub id: i64,
+    /// Its lasting identifier.
+    pub uuid: String,
+    /// Its catalogue number.
+    pub number: String,
+    /// Its sex, as Darwin Core's `sex`.
+    pub sex: String,
+}
+
+/// A settled record with everything about it.
+#[derive(Clone, Debug)]
+pub struct Record {
+    /// The lot.
+    pub lot: i64,
+    /// Its lasting identifier, Darwin Core's `occurrenceID`.
+    pub uuid: String,
+    /// The draft it was settled from.
+    pub draft: Option<i64>,
+    /// When it was settled, in UTC, by RFC 3339.
+    pub settled: String,
+    /// By whom.
+    pub settled_by: String,
+    /// Its values in the order of [`super::TERM_ORDER`]; none is empty.
+    pub values: Vec<RecordValue>,
+    /// Its specimens.
+    pub specimens: Vec<Specimen>,
+    /// The names it was given, oldest first.
+    pub determinations: Vec<Determination>,
+    /// Its photograph.
+    pub photo: Option<KeptPhoto>,
+    /// The note of its draft.
+    pub note: String,
+    /// The text of its labels as read.
+    pub verbatim_label: String,
+    /// Its history, oldest first; empty in lists for writers.
+    pub history: Vec<Deed>,
+}
+
+impl Record {
+    /// The value of `term`; empty where there is none.
+    pub fn value(&self, term: &str) -> &str {
+        self.values.iter().find(|v| v.term == term).map_or("", |v| v.value.as_str())
+    }
+}
+
+impl Store {
+    /// See [`super::Catalogue::list`].
+    pub async fn list(&self, after: i64, limit: u32) -> Result<Vec<RecordHead>> {
+        let lots: Vec<i64> =
+            sqlx::query_scalar("SELECT id FROM lot WHERE standing = 1 AND id > ? ORDER BY id LIMIT ?")
+                .bind(after)
+                .bind(limit)
+                .fetch_all(&self.read)
+                .await
+                .map_err(|e| self.trouble(e))?;
+        self.heads(&lots).await
+    }
+
+    /// The newest records, those before `before` where it is given.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub async fn newest(&self, before: Option<i64>, limit: u32) -> Result<Vec<RecordHead>> {
+        let lots: Vec<i64> =
+            sqlx::query_scalar("SELECT id FROM lot WHERE standing = 1 AND id < ? ORDER BY id DESC LIMIT ?")
+                .bind(before.unwrap_or(i64::MAX))
+                .bind(limit)
+                .fetch_all(&self.read)
+                .await
+                .map_err(|e| self.trouble(e))?;
+        self.heads(&lots).await
+    }
+
+    /// See [`super::Catalogue::search`].
+    pub async fn search(&self, query: &str, limit: u32) -> Result<Vec<RecordHead>> {
+        let Some(exact) = match_words(query) else { return self.newest(None, limit).await };
+        let mut lots = self.search_words(&exact, limit).await?;
+        if lots.is_empty() {
+            // Perhaps misspelt, here or on the label: every word may also be
+            // one of those known that are spelt nearly so.
+            let mut each = Vec::new();
+            for word in words(query) {
+                let mut spellings = vec![format!("\"{word}\"")];
+                spellings.extend(self.near_words(word).await?.into_iter().map(|w| format!("\"{w}\"")));
+                each.push(format!("({})", spellings.join(" OR ")));
+            }
+            lots = self.search_words(&each.join(" AND "), limit).await?;
+        }
+        self.heads(&lots).await
+    }
+
+    async fn search_words(&self, words: &str, limit: u32) -> Result<Vec<i64>> {
+        sqlx::query_scalar("SELECT rowid FROM lot_words WHERE lot_words MATCH ? ORDER BY rowid DESC LIMIT ?")
+            .bind(words)
+            .bind(limit)
+            .fetch_all(&self.read)
+            .await
+            .map_err(|e| self.trouble(e))
+    }
+
+    /// The known words nearest in spelling to `word`, at most 8: those that
+    /// share three letters in a row and differ by few letters.
+    async fn near_words(&self, word: &str) -> Result<Vec<String>> {
+        let word = word.to_lowercase();
+        let letters: Vec<char> = word.chars().collect();
+        if letters.len() < 4 {
+            return Ok(Vec::new());
+        }
+        let thirds: Vec<String> =
+            letters.windows(3).map(|w| format!("\"{}\"", w.iter().collect::<String>())).collect();
+        let known: Vec<String> = sqlx::query_scalar(
+            "SELECT word FROM word_letters WHERE word_letters MATCH ? ORDER BY rank LIMIT 400",
+        )
+        .bind(thirds.join(" OR "))
+        .fetch_all(&self.read)
+        .await
+        .map_err(|e| self.trouble(e))?;
+        // One letter in four may differ, by the Damerau-Levenshtein distance:
+        // a misreading or a slip of the finger, not another word.
+        let most = (letters.len() / 4).max(1);
+        let mut near: Vec<(usize, String)> = known
+            .into_iter()
+            .map(|k| (strsim::damerau_levenshtein(&word, &k), k))
+            .filter(|k| k.0 <= most)
+            .collect();
+        near.sort();
+        near.truncate(8);
+        Ok(near.into_iter().map(|k| k.1).collect())
+    }
+
+    async fn heads(&self, lots: &[i64]) -> Result<Vec<RecordHead>> {
+        let mut heads = Vec::with_capacity(lots.len());
+        for lot in lots {
+            let row = sqlx::query(
+                "SELECT lot.draft, draft.photo, settled, settled_by
+                 FROM lot LEFT JOIN draft ON draft.id = lot.draft WHERE lot.id = ?",
+            )
+            .bind(lot)
+            .fetch_one(&self.read)
+            .await
+            .map_err(|e| self.trouble(e))?;
+            let values: Vec<(String, String)> =
+                sqlx::query_as("SELECT term, value FROM lot_value WHERE lot = ? AND value <> ''")
+                    .bind(lot)
+                    .fetch_all(&self.read)
+                    .await
+                    .map_err(|e| self.trouble(e))?;
+            let mut values: Vec<_> =
+                values.into_iter().filter(|v| HEAD_TERMS.contains(&v.0.as_str())).collect();
+            values.sort_by_key(|v| term_rank(&v.0));
+            heads.push(RecordHead {
+                lot: *lot,
+                draft: row.get(0),
+                photo: row.get(1),
+                settled: row.get(2),
+                settled_by: row.get(3),
+                values,
+            });
+        }
+        Ok(heads)
+    }
+
+    /// See [`super::Catalogue::terms`].
+    pub async fn terms(&self) -> Result<Vec<String>> {
+        sqlx::query_scalar(
+            "SELECT DISTINCT term FROM lot_value JOIN lot ON lot.id = lot_value.lot
+             WHERE value <> '' AND standing = 1",
+        )
+        .fetch_all(&self.read)
+        .await
+        .map_err(|e| self.trouble(e))
+    }
+
+    /// See [`super::Catalogue::record`].
+    pub async fn record(&self, lot: i64) -> Result<Record> {
+        let mut conn = self.read.acquire().await.map_err(|e| self.trouble(e))?;
+        let standing: Option<bool> = sqlx::query_scalar("SELECT standing FROM lot WHERE id = ?")
+            .bind(lot)
+            .fetch_optional(&mut *conn)
+            .await
+            .map_err(|e| self.trouble(e))?;
+        match standing {
+            None => return Err(Trouble::new(format!("record {lot}"), "is not in this catalogue")),
+            Some(false) => {
+                return Err(Trouble::new(format!("record {lot}"), "does not stand: its settling was undone")
+                    .hint("settle its draft again"));
+            }
+            Some(true) => {}
+        }
+        let mut record = self.record_on(&mut conn, lot).await?;
+        record.history = self.history_on(&mut conn, record.draft, Some(lot)).await?;
+        Ok(record)
+    }
+
+    /// Records after lot `after`, in order, without their history.
+    pub(super) async fn records_after(&self, after: i64, limit: u32) -> Result<Vec<Record>> {
+        let mut conn = self.read.acquire().await.map_err(|e| self.trouble(e))?;
+        let lots: Vec<i64> =
+            sqlx::query_scalar("SELECT id FROM lot WHERE standing = 1 AND id > ? ORDER BY id LIMIT ?")
+                .bind(after)
+                .bind(limit)
+                .fetch_all(&mut *conn)
+                .await
+                .map_err(|e| self.trouble(e))?;
+        let mut records = Vec::with_capacity(lots.len());
+        for lot in lots {
+            records.push(self.record_on(&mut conn, lot).await?);
+        }
+        Ok(records)
+    }
+
+    async fn record_on(&self, conn: &mut SqliteConnection, lot: i64) -> Result<Record> {
+        let failed = |e| self.trouble(e);
+        let row = sqlx::query(
+            "SELECT uuid, lot.draft, settled, settled_by, note, reading, photo.file, photo.page, photo.name,
+                    photo.hash, photo.width, photo.height, photo.id
+             FROM lot LEFT JOIN draft ON draft.id = lot.draft LEFT JOIN photo ON photo.id = draft.photo
+             WHERE lot.id = ?",
+        )
+        .bind(lot)
+        .fetch_one(&mut *conn)
+        .await
+        .map_err(failed)?;
+        let values = sqlx::query(
+            "SELECT term, verbatim, value, confidence, origin FROM lot_value WHERE lot = ? AND value <> ''",
+        )
+        .bind(lot)
+        .fetch_all(&mut *conn)
+        .await
+        .map_err(failed)?;
+        let mut values: Vec<RecordValue> = values
+            .iter()
+            .map(|r| RecordValue {
+                term: r.get(0),
+                verbatim: r.get(1),
+                value: r.get(2),
+                confidence: r.get(3),
+                origin: r.get(4),
+            })
+            .collect();
+        values.sort_by(|a, b| term_rank(&a.term).cmp(&term_rank(&b.term)).then(a.term.cmp(&b.term)));
+        let specimens = sqlx::query(
+            "SELECT id, uuid, number, sex FROM specimen WHERE lot = ?
+             AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = specimen.deed) ORDER BY id",
+        )
+        .bind(lot)
+        .fetch_all(&mut *conn)
+        .await
+        .map_err(failed)?;
+        let determinations = sqlx::query(
+            "SELECT name, by, day, specimen FROM determination WHERE lot = ?
+             AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = determination.deed) ORDER BY id",
+        )
+        .bind(lot)
+        .fetch_all(&mut *conn)
+        .await
+        .map_err(failed)?;
+        let photo = row.get::<Option<i64>, _>(12).map(|id| KeptPhoto {
+            id,
+            file: self.folder().photos().join(row.get::<String, _>(6)),
+            page: Some(row.get::<u32, _>(7)).filter(|p| *p > 0),
+            name: row.get(8),
+            hash: row.get(9),
+            width: row.get(10),
+            height: row.get(11),
+        });
+        let verbatim_label = row
+            .get::<Option<String>, _>(5)
+            .and_then(|json| serde_json::from_str::<crate::reading::Reading>(&json).ok())
+            .map_or(String::new(), |reading| reading.text());
+        Ok(Record {
+            lot,
+            uuid: row.get(0),
+            draft: row.get(1),
+            settled: row.get(2),
+            settled_by: row.get(3),
+            note: row.get::<Option<String>, _>(4).unwrap_or_default(),
+            values,
+            specimens: specimens
+                .iter()
+                .map(|r| Specimen { id: r.get(0), uuid: r.get(1), number: r.get(2), sex: r.get(3) })
+                .collect(),
+            determinations: determinations
+                .iter()
+                .map(|r| Determination { name: r.get(0), by: r.get(1), day: r.get(2), specimen: r.get(3) })
+                .collect(),
+            photo,
+            verbatim_label,
+            history: Vec::new(),
+        })
+    }
+}

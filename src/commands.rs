@@ -1,0 +1,521 @@
+//! What each command does: chains rooms, and prints.
+
+use crate::ReadingArgs;
+use crate::progress::Progress;
+use glassine::catalogue::{Catalogue, Queue, State};
+use glassine::checking::{self, Alone, Context};
+use glassine::intake::{self, IntakeRules};
+use glassine::out;
+use glassine::parsing::{self, Parsed};
+use glassine::pipeline::{Event, Eyes, Rules, Run, Times, understand};
+use glassine::reading::Reading;
+use glassine::steps::Steps;
+use glassine::trouble::{Result, Trouble};
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::{BufWriter, Read, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+
+/// Done, but some files could not be used.
+const SOME_FAILED: u8 = 3;
+/// Stopped by Ctrl-C: 128 and the signal's number, as shells have it.
+const STOPPED: u8 = 130;
+
+pub fn new(folder: &Path) -> Result<ExitCode> {
+    Catalogue::create(folder)?;
+    eprintln!("Made the collection folder {}.", folder.display());
+    eprintln!("Add photographs with: glassine add {} PHOTOS…", folder.display());
+    Ok(ExitCode::SUCCESS)
+}
+
+pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<ExitCode> {
+    let catalogue = Catalogue::open(folder)?;
+    let config = catalogue.folder().config();
+    let rules = Rules::load(Some(&config))?;
+    let bits = rules.intake.likeness.bits;
+    let wanted = |hash: &str, page: Option<u32>| !matches!(catalogue.has_photo(hash, page), Ok(Some(_)));
+    let (mut new, mut doubtful) = (0usize, 0usize);
+    let outcome = over(photos, args, &rules, &wanted, |made, progress| {
+        let facts = &made.reading.photo;
+        let near = catalogue.near_duplicates(&made.likeness, bits, &facts.hash)?;
+        let ext = made.file.kind.extensions()[0];
+        catalogue.keep_photo(&made.file.bytes, ext, facts, Some(&made.likeness))?;
+        let known = catalogue.known(&facts.hash, facts.page);
+        let context = Context { neighbours: &known, dates: &rules.parsing.dates };
+        let (parsed, doubts) = understand(&made.reading, &rules, &context);
+        let entered = catalogue.enter_draft(&made.reading, &parsed, &doubts)?;
+        if entered.new {
+            new += 1;
+            doubtful += usize::from(!doubts.is_empty());
+        }
+        if let Some(near) = near.first() {
+            progress.say(&format!(
+                "note: {} looks nearly the same as {}; both are kept, settle one and set the other aside",
+                facts.name, near.name
+            ));
+        }
+        progress.line(&format!("{}: {}", facts.name, in_short(&parsed, doubts.len())));
+        Ok(())
+    })?;
+    outcome.report(args);
+    let counts = catalogue.counts()?;
+    eprintln!(
+        "{new} new drafts, {doubtful} with doubts; {} passed over as already there; {} wait to be settled.",
+        outcome.files.saturating_sub(outcome.read + outcome.failed),
+        counts.waiting
+    );
+    Ok(outcome.code())
+}
+
+pub fn read(
+    photos: &[PathBuf],
+    drafts: Option<&Path>,
+    config: Option<&Path>,
+    args: &ReadingArgs,
+) -> Result<ExitCode> {
+    let rules = Rules::load(config)?;
+    let mut to = drafts.map(Sink::open).transpose()?;
+    let context = Context { neighbours: &Alone, dates: &rules.parsing.dates };
+    // Drafts are written in the order of the photographs, whichever worker is
+    // first: those that come early wait here.
+    let outcome = over(photos, args, &rules, &|_, _| true, |made, progress| {
+        let (parsed, doubts) = understand(&made.reading, &rules, &context);
+        match &mut to {
+            Some(to) => out::drafts::line(&made.reading, &parsed, to)?,
+            None => print_reading(&made.reading, &parsed, &doubts),
+        }
+        progress.line(&format!("{}: {}", made.reading.photo.name, in_short(&parsed, doubts.len())));
+        Ok(())
+    })?;
+    if let Some(to) = to {
+        to.close()?;
+    }
+    outcome.report(args);
+    Ok(outcome.code())
+}
+
+/// What came of a run over photographs.
+struct Outcome {
+    files: usize,
+    read: usize,
+    failed: usize,
+    stopped: bool,
+    times: Times,
+}
+
+impl Outcome {
+    fn report(&self, args: &ReadingArgs) {
+        if self.stopped {
+            eprintln!("Stopped. What was read is kept; the next run goes on from here.");
+        }
+        if self.failed > 0 {
+            eprintln!("{} could not be used (see above); the others were read.", count(self.failed, "file"));
+        }
+        if args.timings && self.read > 0 {
+            let each = |clock: glassine::pipeline::Clock| clock.0.as_secs_f64() / self.read as f64;
+            eprintln!("seconds a photograph (of one worker), over {}:", count(self.read, "photograph"));
+            let rooms = [
+                ("intake", self.times.intake),
+                ("cleanup", self.times.cleanup),
+                ("layout", self.times.layout),
+                ("reading", self.times.reading),
+                ("parsing and checking", self.times.parsing),
+            ];
+            for (room, clock) in rooms {
+                eprintln!("  {room:22} {:.3}", each(clock));
+            }
+        }
+    }
+
+    fn code(&self) -> ExitCode {
+        match self {
+            Outcome { stopped: true, .. } => STOPPED.into(),
+            Outcome { failed: 0, .. } => ExitCode::SUCCESS,
+            Outcome { read: 0, .. } => ExitCode::FAILURE,
+            _ => SOME_FAILED.into(),
+        }
+    }
+}
+
+/// Reads `photos` with as many workers as asked for and gives each reading to
+/// `each` in the order of the files.
+fn over(
+    photos: &[PathBuf],
+    args: &ReadingArgs,
+    rules: &Rules,
+    wanted: &(dyn Fn(&str, Option<u32>) -> bool + Sync),
+    mut each: impl FnMut(&glassine::pipeline::Made, &Progress) -> Result<()>,
+) -> Result<Outcome> {
+    let found = intake::find(photos);
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let steps = args.keep_steps.as_deref().map(Steps::new).transpose()?;
+    let stop = Arc::new(AtomicBool::new(false));
+    let seen = stop.clone();
+    // A second Ctrl-C ends the program at once; nothing settled is lost by it.
+    let handler = move || {
+        if seen.swap(true, Ordering::Relaxed) {
+            std::process::exit(STOPPED.into());
+        }
+        eprintln!("Stopping after the photographs in hand; Ctrl-C again stops at once.");
+    };
+    ctrlc::set_handler(handler).map_err(|e| Trouble::new("Ctrl-C", "cannot be listened for").cause(e))?;
+    let progress = Progress::new(found.files.len());
+    let mut outcome = Outcome {
+        files: found.files.len(),
+        read: 0,
+        failed: found.troubles.len(),
+        stopped: false,
+        times: Times::default(),
+    };
+    for trouble in &found.troubles {
+        progress.trouble(trouble);
+    }
+    let said = Mutex::new(false);
+    let eyes = || {
+        let eyes = Eyes::load(args.engine, &args.languages, rules)?;
+        let lacking = eyes.lacking();
+        let mut said = said.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if !*said && !lacking.is_empty() {
+            let signs: String = lacking.iter().flat_map(|c| [*c, ' ']).collect();
+            progress.say(&format!(
+                "note: the reader {} cannot produce {}; put them in when you settle",
+                eyes.name(),
+                signs.trim_end()
+            ));
+        }
+        *said = true;
+        Ok(eyes)
+    };
+    let run = Run {
+        files: &found.files,
+        rules,
+        workers: args.workers.unwrap_or(cores),
+        stop: &stop,
+        steps: steps.as_ref(),
+        wanted,
+    };
+    let mut waiting: BTreeMap<usize, (Vec<glassine::pipeline::Made>, bool)> = BTreeMap::new();
+    let mut next = 0;
+    if found.files.is_empty() {
+        return Err(Trouble::new("photographs", "none were found")
+            .hint("name JPEG, PNG, TIFF, WebP, HEIC or PDF files, or folders that hold them"));
+    }
+    run.go(eyes, |event| {
+        match event {
+            Event::Begun(at) => {
+                progress.begin(&found.files[at].file_name().unwrap_or_default().to_string_lossy());
+            }
+            Event::Remark(text) => progress.say(&format!("note: {text}")),
+            Event::Read(at, made) => {
+                outcome.read += 1;
+                waiting.entry(at).or_default().0.push(*made);
+            }
+            Event::Failed(trouble) => {
+                outcome.failed += 1;
+                progress.trouble(&trouble);
+            }
+            Event::Done(at) => {
+                progress.done();
+                waiting.entry(at).or_default().1 = true;
+            }
+            Event::Times(times) => outcome.times.add(&times),
+        }
+        // Hand on what has come in order: whole files, the pages of the one in
+        // turn as they come.
+        while let Some((made, done)) = waiting.get_mut(&next) {
+            let done = *done;
+            for made in made.drain(..) {
+                outcome.times.parsing.of(|| each(&made, &progress))?;
+            }
+            if !done {
+                break;
+            }
+            waiting.remove(&next);
+            next += 1;
+        }
+        Ok(())
+    })?;
+    progress.end();
+    outcome.stopped = stop.load(Ordering::Relaxed);
+    Ok(outcome)
+}
+
+pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Result<ExitCode> {
+    let rules = parsing::Rules::load(config)?;
+    let checks = checking::CheckRules::load(config)?;
+    let context = Context { neighbours: &Alone, dates: &rules.dates };
+    let mut content = String::new();
+    let read = if text == Path::new("-") {
+        std::io::stdin().read_to_string(&mut content)
+    } else {
+        File::open(text).and_then(|mut file| file.read_to_string(&mut content))
+    };
+    read.map_err(|e| {
+        Trouble::file(text, "cannot be read as text").cause(e).hint("name a text file in UTF-8")
+    })?;
+    let readings: Vec<Reading> = if text.extension().is_some_and(|e| e == "jsonl") {
+        content
+            .lines()
+            .enumerate()
+            .filter(|(_, line)| !line.trim().is_empty())
+            .map(|(i, line)| {
+                let wrong = |fact: &str| {
+                    Trouble::new(format!("{}, line {}", text.display(), i + 1), fact)
+                        .hint("each line is an object with `image` (a name) and `text`")
+                };
+                let object: serde_json::Value =
+                    serde_json::from_str(line).map_err(|e| wrong("is not JSON").cause(e))?;
+                let string = |key: &str| object[key].as_str().ok_or_else(|| wrong("lacks a text"));
+                Ok(Reading::from_text(string("image")?, string("text")?))
+            })
+            .collect::<Result<_>>()?
+    } else {
+        vec![Reading::from_text(&text.file_name().unwrap_or_default().to_string_lossy(), &content)]
+    };
+    let mut to = drafts.map(Sink::open).transpose()?;
+    for reading in &readings {
+        let parsed = parsing::parse(reading, &rules);
+        let doubts = checking::check(&parsed, reading, &context, &checks);
+        match &mut to {
+            Some(to) => out::drafts::line(reading, &parsed, to)?,
+            None => print_reading(reading, &parsed, &doubts),
+        }
+    }
+    if let Some(to) = to {
+        to.close()?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+pub fn check(args: &checking::batch::BatchOptions) -> Result<ExitCode> {
+    let summary = checking::batch::run(args, &mut std::io::stdout().lock())?;
+    Ok(if summary.damaged > 0 { SOME_FAILED.into() } else { ExitCode::SUCCESS })
+}
+
+pub fn review(args: &glassine::review::Args) -> Result<ExitCode> {
+    let catalogue = Catalogue::open(&args.folder)?;
+    let rules = IntakeRules::load(Some(&catalogue.folder().config()))?;
+    let opener: glassine::review::Opener = Arc::new(move |path: &Path, page: Option<u32>| {
+        let at = page.map_or(0, |p| p as usize - 1);
+        let photo = intake::open(path, &rules).nth(at);
+        photo.unwrap_or_else(|| Err(Trouble::file(path, "has no such page"))).map(|p| p.pixels)
+    });
+    glassine::review::serve(&catalogue, args.options(opener)?)?;
+    Ok(ExitCode::SUCCESS)
+}
+
+pub fn list(folder: &Path, settled: bool) -> Result<ExitCode> {
+    let catalogue = Catalogue::open(folder)?;
+    let mut rows = Vec::new();
+    if !settled {
+        let queue = Queue { state: State::Waiting, in_order: true, ..Queue::default() };
+        for draft in catalogue.drafts(&queue, u32::MAX)? {
+            rows.push(row(&draft.name, &draft.values));
+            rows.last_mut().expect("just pushed").extend([draft.doubts.to_string(), draft.doubt]);
+        }
+        print_table(
+            "Drafts that wait",
+            &["photograph", "name", "date", "place", "collector", "doubts", "the first doubt"],
+            &rows,
+        );
+        println!();
+        rows.clear();
+    }
+    let mut after = 0;
+    loop {
+        let page = catalogue.list(after, 1000)?;
+        let Some(last) = page.last() else { break };
+        after = last.lot;
+        rows.extend(page.iter().map(|r| row(&r.lot.to_string(), &r.values)));
+    }
+    print_table("Settled records", &["lot", "name", "date", "place", "collector"], &rows);
+    Ok(ExitCode::SUCCESS)
+}
+
+pub fn find(folder: &Path, words: &str) -> Result<ExitCode> {
+    let catalogue = Catalogue::open(folder)?;
+    let rows: Vec<Vec<String>> =
+        catalogue.search(words, 200)?.iter().map(|r| row(&r.lot.to_string(), &r.values)).collect();
+    print_table("Settled records", &["lot", "name", "date", "place", "collector"], &rows);
+    Ok(ExitCode::SUCCESS)
+}
+
+pub fn write(folder: &Path, csv: Option<&Path>, jsonl: Option<&Path>) -> Result<ExitCode> {
+    let catalogue = Catalogue::open(folder)?;
+    if csv.is_none() && jsonl.is_none() {
+        return Err(Trouble::new("write", "no file is named")
+            .hint("say where to: --csv FILE or --jsonl FILE; - is standard output"));
+    }
+    if let Some(path) = csv {
+        let mut to = Sink::open(path)?;
+        let rows = out::csv(&catalogue, &mut to)?;
+        to.close()?;
+        eprintln!("{} to {}.", count(rows as usize, "record"), path.display());
+    }
+    if let Some(path) = jsonl {
+        let mut to = Sink::open(path)?;
+        let rows = out::jsonl(&catalogue, &mut to)?;
+        to.close()?;
+        eprintln!("{} to {}.", count(rows as usize, "record"), path.display());
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+pub fn backup(folder: &Path, to: &Path) -> Result<ExitCode> {
+    let done = Catalogue::open(folder)?.backup(to)?;
+    eprintln!(
+        "Backup in {}: {} copied, {} there already; the catalogue is whole.",
+        to.display(),
+        count(done.copied as usize, "photograph"),
+        done.kept
+    );
+    Ok(ExitCode::SUCCESS)
+}
+
+pub fn verify(folder: &Path) -> Result<ExitCode> {
+    let checked = Catalogue::open(folder)?.verify(|_, _| {})?;
+    for trouble in &checked.troubles {
+        eprintln!("error: {trouble}");
+    }
+    eprintln!(
+        "Looked at {}, {}, {} and {} of history: {}.",
+        count(checked.photos as usize, "photograph"),
+        count(checked.drafts as usize, "draft"),
+        count(checked.records as usize, "record"),
+        count(checked.deeds as usize, "deed"),
+        if checked.troubles.is_empty() {
+            "all is well".into()
+        } else {
+            count(checked.troubles.len(), "trouble")
+        }
+    );
+    Ok(if checked.troubles.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+}
+
+pub fn manual(command: clap::Command, folder: &Path) -> Result<ExitCode> {
+    let wrong = |e: std::io::Error| Trouble::file(folder, "cannot be written to").cause(e);
+    std::fs::create_dir_all(folder).map_err(wrong)?;
+    clap_mangen::generate_to(command, folder).map_err(wrong)?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// A file that appears whole or not at all, or standard output.
+enum Sink {
+    Out(std::io::Stdout),
+    File(BufWriter<tempfile::NamedTempFile>, PathBuf),
+}
+
+impl Sink {
+    fn open(path: &Path) -> Result<Sink> {
+        if path == Path::new("-") {
+            return Ok(Sink::Out(std::io::stdout()));
+        }
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let file = tempfile::NamedTempFile::new_in(folder).map_err(|e| {
+            Trouble::file(path, "cannot be written").cause(e).hint("name a folder you may write to")
+        })?;
+        Ok(Sink::File(BufWriter::new(file), path.into()))
+    }
+
+    fn close(mut self) -> Result<()> {
+        let wrong = |path: &Path, e: std::io::Error| {
+            Trouble::file(path, "cannot be written").cause(e).hint("check the free space and the permissions")
+        };
+        self.flush().map_err(|e| wrong(Path::new("standard output"), e))?;
+        if let Sink::File(file, path) = self {
+            let file = file.into_inner().map_err(|e| wrong(&path, e.into_error()))?;
+            file.persist(&path).map_err(|e| wrong(&path, e.error))?;
+        }
+        Ok(())
+    }
+}
+
+impl Write for Sink {
+    fn write(&mut self, data: &[u8]) -> std::io::Result<usize> {
+        match self {
+            Sink::Out(out) => out.write(data),
+            Sink::File(file, _) => file.write(data),
+        }
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        match self {
+            Sink::Out(out) => out.flush(),
+            Sink::File(file, _) => file.flush(),
+        }
+    }
+}
+
+fn count(n: usize, thing: &str) -> String {
+    format!("{n} {thing}{}", if n == 1 { "" } else { "s" })
+}
+
+fn in_short(parsed: &Parsed, doubts: usize) -> String {
+    format!("{}, {}", count(parsed.fields.len(), "field"), count(doubts, "doubt"))
+}
+
+fn print_reading(reading: &Reading, parsed: &Parsed, doubts: &[checking::Doubt]) {
+    println!("{}", reading.photo.name);
+    for line in reading.text().lines() {
+        println!("  | {line}");
+    }
+    for field in &parsed.fields {
+        println!("  {:26} {}  ({:.0} %)", field.term, field.value, field.confidence * 100.0);
+    }
+    for doubt in doubts {
+        println!("  ? {}", doubt.sentence);
+    }
+    println!();
+}
+
+fn row(name: &str, values: &[(String, String)]) -> Vec<String> {
+    let value = |term: &str| values.iter().find(|v| v.0 == term).map_or("", |v| v.1.as_str());
+    let place = ["locality", "county", "stateProvince"].map(value);
+    let place: Vec<&str> = place.into_iter().filter(|p| !p.is_empty()).collect();
+    vec![
+        name.into(),
+        value("scientificName").into(),
+        value("eventDate").into(),
+        place.join(", "),
+        value("recordedBy").into(),
+    ]
+}
+
+/// Prints rows in columns, each at most 36 characters wide but the last.
+fn print_table(title: &str, head: &[&str], rows: &[Vec<String>]) {
+    const MOST: usize = 36;
+    println!("{title}: {}", rows.len());
+    if rows.is_empty() {
+        return;
+    }
+    let short = |text: &str| -> String {
+        if text.chars().count() <= MOST {
+            text.into()
+        } else {
+            text.chars().take(MOST - 1).chain(['…']).collect()
+        }
+    };
+    let last = head.len() - 1;
+    let wide: Vec<usize> = (0..head.len())
+        .map(|i| {
+            let cells = rows.iter().map(|r| short(&r[i]).chars().count());
+            cells.max().unwrap_or(0).max(head[i].chars().count())
+        })
+        .collect();
+    let line = |cells: &[String]| {
+        let mut text = String::new();
+        for (i, cell) in cells.iter().enumerate() {
+            if i == last {
+                text.push_str(cell);
+            } else {
+                text.push_str(&format!("{:width$}  ", short(cell), width = wide[i]));
+            }
+        }
+        println!("{}", text.trim_end());
+    };
+    line(&head.iter().map(|h| (*h).to_string()).collect::<Vec<_>>());
+    rows.iter().for_each(|r| line(r));
+}

@@ -1,0 +1,377 @@
+// Keys and moving light for pages that work without this script. It builds no
+// markup from data: text goes in as text, and every change is a form's post.
+"use strict";
+(() => {
+  const $ = (q, from = document) => from.querySelector(q);
+  const all = (q, from = document) => [...from.querySelectorAll(q)];
+  const place = document.body.dataset.place;
+  const remember = (key, value) => { try { localStorage.setItem(key, value); } catch { /* private window: not kept */ } };
+  const recall = (key) => { try { return localStorage.getItem(key); } catch { return null; } };
+
+  // ---- the card of keys, and the switch for single keys (WCAG 2.1.4)
+  const card = $("#keys"), single = $("#single");
+  single.checked = recall("single") !== "no";
+  single.addEventListener("change", () => remember("single", single.checked ? "yes" : "no"));
+  const showKeys = () => (card.open ? card.close() : card.showModal());
+
+  const typing = (el) => el && el.matches && (el.matches("textarea, select") || (el.matches("input") && !["checkbox", "radio", "button"].includes(el.type)));
+  const go = (q) => { const el = $(q); if (el) el.click(); };
+
+  // ---- lists
+  const rows = all(".row");
+  const step = (list, by) => {
+    if (!list.length) return;
+    const at = list.indexOf(document.activeElement);
+    const to = list[Math.max(0, Math.min(list.length - 1, at < 0 ? 0 : at + by))];
+    to.focus();
+    to.scrollIntoView({ block: "nearest" });
+  };
+
+  // ---- one draft
+  const desk = $(".desk");
+  const say = (text) => { const p = $("#say"); if (p) p.textContent = text; };
+  let fields = [], now = null, armed = false, posting = Promise.resolve(true);
+
+  const light = (field) => {
+    if (now) now.classList.remove("now");
+    now = field;
+    if (!field) return;
+    field.classList.add("now");
+    all("#photo .box").forEach((b) => b.classList.toggle("lit", b.dataset.term === field.dataset.term));
+    if (photo.look === "words") photo.follow();
+  };
+  const goTo = (field) => {
+    if (!field) return;
+    field.focus({ preventScroll: true });
+    field.scrollIntoView({ block: "nearest" });
+  };
+  const input = (field) => $(".face input", field);
+
+  // ---- the photograph: what part of it is seen, and how
+  const photo = {
+    svg: $("#photo"), look: "writing", turns: 0, view: null,
+    // The part with the fields' words, in the shape of the photograph: labels
+    // are often small beside the animal.
+    writing() {
+      const words = all("#photo .box"), lines = words.length ? words : all("#photo .line"), whole = this.whole();
+      if (!lines.length || this.turns) return whole;
+      const [l, t, r, b] = this.box(lines), w = whole[2], h = whole[3];
+      const part = Math.min(1, Math.max((r - l) / w, (b - t) / h) * 1.25);
+      const at = (centre, length, size) => Math.min(Math.max(0, centre - length / 2), size - length);
+      return [at((l + r) / 2, w * part, w), at((t + b) / 2, h * part, h), w * part, h * part];
+    },
+    whole() {
+      const w = +this.svg.dataset.width, h = +this.svg.dataset.height;
+      return this.turns % 2 ? [(w - h) / 2, (h - w) / 2, h, w] : [0, 0, w, h];
+    },
+    show(to, at_once) {
+      if (!this.svg) return;
+      const from = this.view || this.whole();
+      this.view = to;
+      const still = at_once || matchMedia("(prefers-reduced-motion: reduce)").matches;
+      const began = performance.now();
+      const frame = (t) => {
+        const p = still ? 1 : Math.min(1, (t - began) / 140), e = 1 - (1 - p) * (1 - p);
+        if (this.view !== to) return;
+        this.svg.setAttribute("viewBox", from.map((f, i) => f + (to[i] - f) * e).join(" "));
+        if (p < 1) requestAnimationFrame(frame); else this.sharpen();
+      };
+      still ? frame(began) : requestAnimationFrame(frame);
+    },
+    // The small view is too coarse when near: fetch the part from the original.
+    sharpen() {
+      clearTimeout(this.timer);
+      this.timer = setTimeout(() => {
+        const w = +this.svg.dataset.width, h = +this.svg.dataset.height, group = $("#near");
+        if (this.turns || !this.view) return group.replaceChildren();
+        const longest = Math.max(w, h);
+        if (longest <= 1800 || this.view[2] > w * 0.6) return group.replaceChildren();
+        const [x, y] = [Math.max(0, Math.floor(this.view[0])), Math.max(0, Math.floor(this.view[1]))];
+        const pw = Math.min(w - x, Math.ceil(this.view[2])), ph = Math.min(h - y, Math.ceil(this.view[3]));
+        if (pw < 1 || ph < 1) return;
+        const image = document.createElementNS("http://www.w3.org/2000/svg", "image");
+        for (const [k, v] of Object.entries({ x, y, width: pw, height: ph, preserveAspectRatio: "none", href: `/photo/${this.svg.dataset.photo}/part.jpg?at=${x},${y},${pw},${ph}` })) image.setAttribute(k, v);
+        group.replaceChildren(image);
+      }, 200);
+    },
+    box(polygons) {
+      const points = polygons.flatMap((p) => p.getAttribute("points").split(" ").map((q) => q.split(",").map(Number)));
+      const xs = points.map((p) => p[0]), ys = points.map((p) => p[1]);
+      return [Math.min(...xs), Math.min(...ys), Math.max(...xs), Math.max(...ys)];
+    },
+    follow(at_once) {
+      if (!this.svg) return;
+      const lit = all("#photo .box.lit");
+      if (this.look === "whole" || this.turns) return this.show(this.whole(), at_once);
+      if (this.look === "writing" || !lit.length) return this.show(this.writing(), at_once);
+      const [l, t, r, b] = this.box(lit), w = +this.svg.dataset.width, h = +this.svg.dataset.height;
+      // The words with as much again around them, and never nearer than a
+      // sixth of the photograph: beyond that the eye loses its way.
+      const vw = Math.min(w, Math.max((r - l) * 2, (b - t) * 3 * (w / h), w / 6)), vh = vw * (h / w);
+      this.show([(l + r - vw) / 2, (t + b - vh) / 2, vw, vh]);
+    },
+    scale(by) {
+      if (!this.svg) return;
+      const [x, y, w, h] = this.view || this.whole(), whole = this.whole();
+      const nw = Math.min(whole[2], Math.max(whole[2] / 20, w * by)), nh = h * (nw / w);
+      const lit = all("#photo .box.lit");
+      let cx = x + w / 2, cy = y + h / 2;
+      if (lit.length && !this.turns && by < 1) { const [l, t, r, b] = this.box(lit); cx = (l + r) / 2; cy = (t + b) / 2; }
+      this.show(nw >= whole[2] ? whole : [cx - nw / 2, cy - nh / 2, nw, nh]);
+    },
+    turn() {
+      if (!this.svg) return;
+      this.turns = (this.turns + 1) % 4;
+      const w = +this.svg.dataset.width, h = +this.svg.dataset.height;
+      $("#turned").setAttribute("transform", `rotate(${this.turns * 90} ${w / 2} ${h / 2})`);
+      this.follow(true);
+    },
+    cycle(classes) {
+      if (!this.svg) return;
+      const at = classes.findIndex((c) => c && this.svg.classList.contains(c));
+      classes.forEach((c) => c && this.svg.classList.remove(c));
+      const next = at < 0 ? classes[0] : classes[at + 1];
+      if (next) this.svg.classList.add(next);
+    },
+  };
+
+  // ---- values are kept as soon as a field is left: closing the page loses nothing
+  const keep = () => {
+    const form = $("#fields");
+    const touched = fields.filter((f) => input(f).value.trim() !== input(f).dataset.was);
+    if (!touched.length) return posting;
+    posting = posting.catch(() => true).then(async () => {
+      const body = new URLSearchParams();
+      for (const name of ["token", "walk", "seen"]) body.append(name, form.elements[name].value);
+      const sent = touched.map((f) => [f, input(f).value.trim()]).filter(([f, v]) => v !== input(f).dataset.was);
+      if (!sent.length) return true;
+      for (const [f, v] of sent) body.append(input(f).name, v);
+      let answer, got;
+      try {
+        answer = await fetch(form.action, { method: "POST", body, headers: { accept: "application/json" } });
+        got = await answer.json();
+      } catch {
+        say("The program does not answer. What you typed is still on this page.");
+        toast("The program does not answer: what you typed is on this page only.");
+        return false;
+      }
+      for (const [f] of sent) $(".wrong", f).textContent = (got.misfits && got.misfits[f.dataset.term]) || "";
+      if (!answer.ok) {
+        const text = got.trouble || Object.values(got.misfits || {}).join(" ");
+        say(text);
+        if (got.trouble) toast(got.trouble);
+        return false;
+      }
+      form.elements.seen.value = got.seen;
+      for (const [f, v] of sent) {
+        input(f).dataset.was = v;
+        const state = got.values[f.dataset.term];
+        f.classList.toggle("changed", !!state && state.changed);
+        f.classList.toggle("empty", !v);
+        input(f).removeAttribute("aria-invalid");
+        if (state && state.changed) {
+          f.classList.remove("doubted");
+          const mark = document.createElement("span");
+          mark.className = "yours";
+          mark.textContent = "yours";
+          $(".sure", f).replaceChildren(mark);
+        }
+      }
+      all(".doubt").forEach((d) => {
+        if (d.dataset.terms.split(" ").some((t) => { const f = $(`#f-${t}`); return f && f.classList.contains("changed"); })) d.classList.add("answered");
+      });
+      count();
+      if (got.same) offer(got.same);
+      return true;
+    });
+    return posting;
+  };
+  const count = () => {
+    const settle = $("#settle");
+    if (!settle) return;
+    const open = all(".doubt:not(.answered):not(.remark)").length;
+    settle.dataset.open = open;
+    const word = $(".open", settle);
+    if (word) word.textContent = open ? ` with ${open} ${open === 1 ? "doubt" : "doubts"}` : "";
+  };
+  // The same words elsewhere are offered, never changed unseen.
+  const offer = (same) => {
+    all(".offers").forEach((o) => o.remove());
+    if (!same.length) return;
+    const bar = document.createElement("div");
+    bar.className = "notice offers";
+    bar.setAttribute("role", "status");
+    for (const one of same) {
+      const link = document.createElement("a"), key = document.createElement("kbd");
+      link.className = "button offer";
+      link.href = one.to + location.search;
+      key.textContent = "o";
+      link.append(key, ` ${one.say}`);
+      bar.append(link);
+    }
+    desk.before(bar);
+  };
+  let toasting;
+  const toast = (text) => {
+    let p = $(".toast");
+    if (!p) { p = document.createElement("p"); p.className = "toast"; p.setAttribute("role", "status"); document.body.append(p); }
+    p.textContent = text;
+    clearTimeout(toasting);
+    toasting = setTimeout(() => p.remove(), 6000);
+  };
+
+  const settle = async () => {
+    const button = $("#settle");
+    if (!button) { if (await keep()) toast("Kept."); return; }
+    if (+button.dataset.open > 0 && !armed) {
+      armed = true;
+      const n = +button.dataset.open;
+      toast(`${n} ${n === 1 ? "doubt is" : "doubts are"} open. Press s again to settle as it stands.`);
+      return;
+    }
+    // The form sends every value with it, so nothing typed can miss the boat.
+    await posting;
+    $("#fields").requestSubmit(button);
+  };
+
+  const take = async (n) => {
+    const button = now && all(".candidates button", now)[n - 1];
+    if (!button) return;
+    input(now).value = button.value;
+    armed = false;
+    if (await keep()) say(`${now.getAttribute("aria-label")}: ${button.value}`);
+  };
+
+  const openBox = (q, focus) => {
+    const box = $(q);
+    if (!box) return;
+    box.open = true;
+    const el = $(focus, box);
+    if (el) el.focus();
+  };
+
+  const deeds = {
+    keys: showKeys, settle,
+    look: () => {
+      const looks = { writing: "words", words: "whole", whole: "writing" }, word = $(".looking");
+      photo.look = looks[photo.look];
+      if (word) word.textContent = photo.look[0].toUpperCase() + photo.look.slice(1);
+      photo.follow();
+    },
+    nearer: () => photo.scale(1 / 1.5), farther: () => photo.scale(1.5),
+    turn: () => photo.turn(), bright: () => photo.cycle(["bright", "dim", ""]), ink: () => photo.cycle(["ink", "ink2", ""]),
+  };
+
+  if (desk) {
+    fields = all(".field");
+    fields.forEach((f) => {
+      f.addEventListener("focusin", () => light(f));
+      input(f).addEventListener("blur", () => keep());
+    });
+    all("#photo .box").forEach((b) => b.addEventListener("click", () => goTo($(`#f-${b.dataset.term}`))));
+    all(".doubt button").forEach((b) => b.addEventListener("click", () => goTo($(`#f-${b.parentElement.dataset.terms.split(" ")[0]}`))));
+    all(".candidates button").forEach((b) => b.addEventListener("click", (e) => {
+      e.preventDefault();
+      light(b.closest(".field"));
+      take(all("button", b.closest(".candidates")).indexOf(b) + 1);
+    }));
+    const add = $("#add");
+    add.addEventListener("change", () => {
+      if (!add.value) return;
+      const field = fields.find((f) => f.classList.contains("empty") && !$(".asread", f)) || fields[0];
+      const copy = field.cloneNode(true), term = add.value;
+      const words = add.selectedOptions[0].textContent;
+      copy.id = `f-${term}`;
+      copy.dataset.term = term;
+      copy.className = "field empty";
+      delete copy.dataset.start;
+      copy.setAttribute("aria-label", words);
+      $("label", copy).textContent = words;
+      $("label", copy).htmlFor = `v-${term}`;
+      $(".sure", copy).id = `s-${term}`;
+      $(".sure", copy).replaceChildren();
+      $(".more", copy).replaceChildren();
+      Object.assign(input(copy), { id: `v-${term}`, name: `v.${term}`, value: "" });
+      input(copy).dataset.was = "";
+      input(copy).setAttribute("aria-describedby", `s-${term}`);
+      $(".fields").append(copy);
+      copy.addEventListener("focusin", () => light(copy));
+      input(copy).addEventListener("blur", () => keep());
+      fields.push(copy);
+      add.selectedOptions[0].remove();
+      input(copy).focus();
+    });
+    $("#fields").addEventListener("submit", (e) => {
+      // A plain submit (Enter in a value) keeps; the settle button goes its way.
+      if (!e.submitter || e.submitter.id !== "settle") { e.preventDefault(); keep(); }
+    });
+    const settleButton = $("#settle");
+    if (settleButton) settleButton.addEventListener("click", (e) => { e.preventDefault(); settle(); });
+    const start = $(".field[data-start]") || fields[0];
+    if (start) goTo(start);
+    photo.follow(true);
+  } else if (place === "choose") {
+    const first = $(".choice input");
+    if (first) first.focus();
+  } else if (rows.length && (place === "queue" || place === "events")) {
+    rows[0].focus({ preventScroll: true });
+  }
+  all("[data-do]").forEach((b) => { const deed = deeds[b.dataset.do]; if (deed && b.tagName === "BUTTON") b.addEventListener("click", deed); });
+
+  document.addEventListener("keydown", (e) => {
+    const el = document.activeElement;
+    if (e.isComposing || e.ctrlKey || e.metaKey || e.altKey || card.open) return;
+    if (typing(el)) {
+      const field = el.closest(".field");
+      if (field && e.key === "Enter") { e.preventDefault(); keep().then((ok) => ok !== false && goTo(field)); }
+      else if (field && e.key === "Escape") { el.value = el.dataset.was; $(".wrong", field).textContent = ""; goTo(field); }
+      else if (!field && e.key === "Escape") { const box = el.closest("details"); if (box) { box.open = false; goTo(now); } else el.blur(); }
+      else if (el.id === "why" && !el.value && /^[1-4]$/.test(e.key)) { e.preventDefault(); all("#aside form button")[+e.key - 1].click(); }
+      else if (el.id === "notetext" && e.key === "Enter" && !e.shiftKey) { e.preventDefault(); el.form.requestSubmit(); }
+      return;
+    }
+    const key = e.key;
+    const done = () => e.preventDefault();
+    if (key === "?") { done(); showKeys(); return; }
+    const plain = key.length > 1;
+    if (!plain && !single.checked) return;
+    if (key === "/") { const q = $("#q"); if (q) { done(); q.focus(); q.select(); } else location.href = "/records"; return; }
+    if (key === "d") { location.href = "/"; return; }
+    if (key === "l") { location.href = "/records"; return; }
+    if (key === "v") { location.href = "/events"; return; }
+    if (key === "p") { location.href = "/progress"; return; }
+    if (key === "o") { done(); keep().then(() => go(".offer")); return; }
+    if (key === "u") { done(); const f = $("#undo") || $(".notice form"); if (f) keep().then(() => f.requestSubmit()); return; }
+    if (place === "choose") {
+      const boxes = all(".choice input");
+      if (key === "ArrowDown" || key === "j") { done(); step(boxes, 1); }
+      else if (key === "ArrowUp" || key === "k") { done(); step(boxes, -1); }
+      else if (key === "t") { done(); const f = $("#choose"); if (f) f.requestSubmit(); }
+      return;
+    }
+    if (!desk) {
+      if (key === "ArrowDown" || key === "j") { done(); step(rows, 1); }
+      else if (key === "ArrowUp" || key === "k") { done(); step(rows, -1); }
+      else if (key === "e") go(".one header .button");
+      return;
+    }
+    const at = fields.indexOf(now);
+    if (key !== "s") armed = false;
+    if (key === "ArrowDown" || key === "j") { done(); goTo(fields[Math.min(fields.length - 1, at + 1)]); }
+    else if (key === "ArrowUp" || key === "k") { done(); goTo(fields[Math.max(0, at - 1)]); }
+    else if (key === "e" || (key === "Enter" && el && el.classList.contains("field"))) { if (now) { done(); input(now).focus(); input(now).select(); } }
+    else if (key === "x" && now) { done(); input(now).value = ""; keep(); }
+    else if (/^[1-9]$/.test(key)) { done(); take(+key); }
+    else if (key === "s") { done(); settle(); }
+    else if (key === "a") { done(); openBox("#aside", "#why"); }
+    else if (key === "n") { done(); openBox("#note", "textarea"); }
+    else if (key === "ArrowRight" || key === "]") { done(); keep().then(() => go("#next")); }
+    else if (key === "ArrowLeft" || key === "[") { done(); keep().then(() => go("#before")); }
+    else if (key === "z") deeds.look();
+    else if (key === "+" || key === "=") deeds.nearer();
+    else if (key === "-" || key === "−") deeds.farther();
+    else if (key === "r") deeds.turn();
+    else if (key === "b") deeds.bright();
+    else if (key === "i") deeds.ink();
+  });
+})();

@@ -1,0 +1,1028 @@
+//! The pages themselves. Everything that comes from a label, a file's name or
+//! a person goes through maud's escaping; nothing is pasted into script or
+//! style.
+
+use super::words::{OFFERED, kind, misfit, name, state, sureness};
+use super::{App, Walk, rounded};
+use crate::catalogue::{
+    Deed, DeedKind, Draft, DraftHead, DraftValue, Event, KeptPhoto, Progress, QueueCounts, Record,
+    RecordHead, Same, State, term_rank,
+};
+use crate::geometry::Quad;
+use crate::trouble::Trouble;
+use maud::{DOCTYPE, Markup, html};
+
+/// Lines a list shows at once.
+pub(super) const LIST: u32 = 40;
+
+/// Doubts at least this weighty ask for a second press before settling; below
+/// it is a remark. From 0 (every remark asks) to 1 (nothing asks).
+const OPEN_DOUBT: f32 = 0.2;
+
+/// What the last deed did, said at the top of the next page.
+pub(super) struct Notice {
+    text: String,
+    draft: Option<(i64, String)>,
+    undo: bool,
+    /// Where words of a changed value stand too: what to say, and where to.
+    same: Vec<(String, String)>,
+}
+
+impl Notice {
+    /// The notice of an address's `did`: a deed, its draft, and for several
+    /// drafts how many, for example `settle.12` or `same.12.4`.
+    pub(super) async fn of(app: &App, did: &str) -> Option<Notice> {
+        let mut parts = did.split('.');
+        let (what, id) = (parts.next()?, parts.next()?.parse().ok()?);
+        let many: usize = parts.next().and_then(|m| m.parse().ok()).unwrap_or(0);
+        let drafts = if many == 1 { "draft" } else { "drafts" };
+        let mut undo = true;
+        let text = match what {
+            "settle" => "Settled".to_owned(),
+            "aside" => "Set aside".to_owned(),
+            "back" => "Back in the queue:".to_owned(),
+            "note" => "Note kept with".to_owned(),
+            "same" if many == 0 => return None,
+            "same" => format!("{many} {drafts} changed like"),
+            "event" if many == 0 => return None,
+            "event" => format!("{many} {drafts} settled as one event, beginning with"),
+            other => {
+                undo = false;
+                match other {
+                    "unsettle" => "No longer settled:".to_owned(),
+                    "unaside" => "No longer aside:".to_owned(),
+                    "undo" => "Undone:".to_owned(),
+                    _ => return None,
+                }
+            }
+        };
+        let draft = app.store.draft(id).await.ok()?;
+        let mut same = Vec::new();
+        if what == "settle" {
+            for (term, count) in super::same_elsewhere(app, &draft).await.ok()? {
+                same.push((stands_elsewhere(&term, count), format!("/same/{id}/{term}")));
+            }
+        }
+        Some(Notice { text, draft: Some((draft.id, draft.name)), undo, same })
+    }
+}
+
+/// Says that words stand in other drafts too.
+pub(super) fn stands_elsewhere(term: &str, count: usize) -> String {
+    let drafts = if count == 1 { "draft" } else { "drafts" };
+    format!("{}: the same words stand in {count} more {drafts}", name(term))
+}
+
+fn layout(title: &str, place: &str, counts: Option<&QueueCounts>, who: &str, body: Markup) -> Markup {
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (title) " · Glassine" }
+                link rel="icon" href="data:,";
+                link rel="stylesheet" href="/page.css";
+                script src="/page.js" defer {}
+            }
+            body data-place=(place) {
+                a.skip href="#main" { "Skip to the content" }
+                header.top {
+                    a.mark href="/" { "Glassine" }
+                    nav aria-label="Pages" {
+                        a href="/" aria-current=[(place == "queue" || place == "draft").then_some("page")] {
+                            "Drafts"
+                            @if let Some(c) = counts { span.count { (c.waiting) } }
+                        }
+                        a href="/events" aria-current=[(place == "events").then_some("page")] { "Events" }
+                        a href="/records" aria-current=[(place == "records").then_some("page")] {
+                            "Records"
+                            @if let Some(c) = counts { span.count { (c.settled) } }
+                        }
+                        a href="/progress" aria-current=[(place == "progress").then_some("page")] { "Progress" }
+                    }
+                    @if let Some(c) = counts {
+                        @let all = c.waiting + c.aside + c.settled;
+                        @if all > 0 {
+                            div.far title={ (c.settled) " of " (all) " settled" } {
+                                progress max=(all) value=(c.settled) aria-label={ (c.settled) " of " (all) " settled" } {}
+                            }
+                        }
+                    }
+                    @if !who.is_empty() { span.who { (who) } }
+                    button.plain type="button" data-do="keys" { kbd { "?" } " Keys" }
+                }
+                main #main { (body) }
+                (keys())
+            }
+        }
+    }
+}
+
+/// A trouble as a page of its own, in the words of the terminal.
+pub(super) fn failed(trouble: &Trouble) -> Markup {
+    layout(
+        "Not done",
+        "failed",
+        None,
+        "",
+        html! {
+            section.failed role="alert" {
+                h1 { "Not done" }
+                p { (trouble.subject) ": " (trouble.fact) "." }
+                @if let Some(cause) = &trouble.cause { p.soft { (cause) } }
+                @if !trouble.hint.is_empty() { p { "Next: " (trouble.hint) "." } }
+                p { a href="/" { "Back to the drafts" } }
+            }
+        },
+    )
+}
+
+fn keys() -> Markup {
+    let rows: &[(&str, &[(&str, &str)])] = &[
+        (
+            "Fields",
+            &[
+                ("↓ j", "next field"),
+                ("↑ k", "field before"),
+                ("1 – 9", "take a candidate"),
+                ("Enter e", "type a value; Enter keeps it, Esc leaves it as it was"),
+                ("x", "empty the value"),
+            ],
+        ),
+        (
+            "Draft",
+            &[
+                ("s", "settle and go on"),
+                ("a", "set aside, with a reason"),
+                ("n", "write a note"),
+                ("u", "undo your last deed, today's or older"),
+                ("o", "the same words elsewhere: look"),
+                ("→ ]", "next draft"),
+                ("← [", "draft before"),
+            ],
+        ),
+        (
+            "Photograph",
+            &[
+                ("z", "the writing, the field's words, or all of it"),
+                ("+ −", "nearer, farther"),
+                ("r", "turn by a quarter"),
+                ("b", "brighter, darker"),
+                ("i", "more ink"),
+            ],
+        ),
+        (
+            "Anywhere",
+            &[
+                ("/", "search"),
+                ("d", "drafts"),
+                ("v", "events"),
+                ("l", "list of records"),
+                ("p", "progress"),
+                ("?", "this card"),
+            ],
+        ),
+    ];
+    html! {
+        dialog #keys aria-labelledby="keys-title" {
+            h2 #keys-title { "Keys" }
+            div.keygroups {
+                @for (group, keys) in rows {
+                    section {
+                        h3 { (group) }
+                        dl {
+                            @for (key, what) in *keys {
+                                div {
+                                    dt { @for k in key.split(' ') { kbd { (k) } " " } }
+                                    dd { (what) }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+            form method="dialog" {
+                label { input #single type="checkbox" checked; " Single keys work (switch off if you dictate or they get in your way)" }
+                button { "Close" }
+            }
+        }
+    }
+}
+
+fn hidden(app: &App, walk: &Walk, seen: Option<i64>) -> Markup {
+    html! {
+        input type="hidden" name="token" value=(app.token);
+        input type="hidden" name="walk" value=(walk.query());
+        @if let Some(seen) = seen { input type="hidden" name="seen" value=(seen); }
+    }
+}
+
+fn notice(app: &App, notice: Option<&Notice>, walk: &Walk) -> Markup {
+    html! {
+        @if let Some(n) = notice {
+            div.notice role="status" {
+                span {
+                    (n.text) " "
+                    @if let Some((id, name)) = &n.draft { a href={ "/draft/" (id) } { (name) } }
+                }
+                @for (text, to) in &n.same {
+                    a.button.offer href={ (to) "?" (walk.query()) } { kbd { "o" } " " (text) }
+                }
+                @if n.undo {
+                    form method="post" action="/undo" {
+                        (hidden(app, walk, None))
+                        button.plain { kbd { "u" } " Undo" }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn with(walk: &Walk, change: impl FnOnce(&mut Walk)) -> String {
+    let mut walk = walk.clone();
+    change(&mut walk);
+    let query = walk.query();
+    if query.is_empty() { "/".into() } else { format!("/?{query}") }
+}
+
+/// The queue.
+pub(super) fn queue(
+    app: &App,
+    counts: &QueueCounts,
+    walk: &Walk,
+    heads: &[DraftHead],
+    later: bool,
+    did: Option<Notice>,
+) -> Markup {
+    let shown = State::of(&walk.state);
+    let states = [
+        (State::Waiting, "", counts.waiting),
+        (State::Aside, "aside", counts.aside),
+        (State::Settled, "settled", counts.settled),
+    ];
+    let more = heads.len() > LIST as usize;
+    let heads = &heads[..heads.len().min(LIST as usize)];
+    let body = html! {
+        (notice(app, did.as_ref(), walk))
+        div.queue {
+            aside.filters aria-label="Which drafts" {
+                h2 { "Show" }
+                ul {
+                    @for (s, word, count) in states {
+                        li { a href=(with(&Walk::default(), |w| w.state = word.into()))
+                            aria-current=[(s == shown).then_some("true")] {
+                            span { (state(s)) } span.count { (count) }
+                        } }
+                    }
+                }
+                @if shown == State::Waiting && counts.waiting > 0 {
+                    h2 { "Doubts" }
+                    ul {
+                        li { a href=(with(walk, |w| w.doubt.clear())) aria-current=[walk.doubt.is_empty().then_some("true")] {
+                            span { "all of them" } span.count { (counts.waiting) }
+                        } }
+                        li { a href=(with(walk, |w| w.doubt = "none".into())) aria-current=[(walk.doubt == "none").then_some("true")] {
+                            span { "without a doubt" } span.count { (counts.clean) }
+                        } }
+                        @for (k, count) in &counts.doubts {
+                            li { a href=(with(walk, |w| w.doubt.clone_from(k))) aria-current=[(walk.doubt == *k).then_some("true")] {
+                                span { (kind(k)) } span.count { (count) }
+                            } }
+                        }
+                    }
+                }
+                h2 { "Order" }
+                ul {
+                    li { a href=(with(walk, |w| w.order.clear())) aria-current=[(walk.order != "in").then_some("true")] { "most doubtful first" } }
+                    li { a href=(with(walk, |w| w.order = "in".into())) aria-current=[(walk.order == "in").then_some("true")] { "as they came in" } }
+                }
+            }
+            section.list aria-label="Drafts" {
+                form.search role="search" action="/" {
+                    @if !walk.state.is_empty() { input type="hidden" name="state" value=(walk.state); }
+                    @if !walk.doubt.is_empty() { input type="hidden" name="doubt" value=(walk.doubt); }
+                    label.hidden for="q" { "Words on the labels" }
+                    input #q type="search" name="q" value=(walk.q) placeholder="Words on the labels" autocomplete="off";
+                    button { "Search" }
+                    @if shown == State::Waiting && !heads.is_empty() {
+                        a.button.first href={ "/draft/" (heads[0].id) "?" (walk.query()) } { "Begin" }
+                    }
+                }
+                @if !walk.term.is_empty() {
+                    p.chip { (name(&walk.term)) ": " (walk.is) " "
+                        a href=(with(walk, |w| { w.term.clear(); w.is.clear(); })) { "show all" } }
+                }
+                @if heads.is_empty() { (nothing(counts, walk, later)) }
+                ol.rows {
+                    @for head in heads { (row(head, walk)) }
+                }
+                @if more {
+                    @let last = heads.last().map_or(0, |h| h.id);
+                    @let query = walk.query();
+                    a.button.more href={ "/?" (query) @if !query.is_empty() { "&" } "after=" (last) } { "More" }
+                }
+            }
+        }
+    };
+    layout("Drafts", "queue", Some(counts), &app.who, body)
+}
+
+fn nothing(counts: &QueueCounts, walk: &Walk, later: bool) -> Markup {
+    let filtered = !walk.q.is_empty() || !walk.doubt.is_empty() || !walk.term.is_empty();
+    html! {
+        div.nothing {
+            @if later { p { "No more drafts." } }
+            @else if filtered { p { "No draft fits. " a href="/" { "Show all that wait" } } }
+            @else if State::of(&walk.state) == State::Aside { p { "Nothing is set aside." } }
+            @else if counts.settled > 0 {
+                p.big { "Everything is settled." }
+                p { a href="/records" { "Look at the " (counts.settled) " records" } }
+            }
+            @else {
+                p.big { "No drafts yet." }
+                p { "Add photographs in a terminal: " code { "glassine add FOLDER PHOTOS" } }
+            }
+        }
+    }
+}
+
+fn row(head: &DraftHead, walk: &Walk) -> Markup {
+    let value = |term: &str| head.values.iter().find(|v| v.0 == term).map(|v| v.1.as_str());
+    html! {
+        li {
+            a.row href={ "/draft/" (head.id) "?" (walk.query()) } {
+                (small(head.photo))
+                span.what {
+                    span.line {
+                        b { (value("scientificName").unwrap_or("no name yet")) }
+                        @if let Some(date) = value("eventDate") { span { (date) } }
+                        @if let Some(place) = value("locality").or(value("county")).or(value("stateProvince")) { span { (place) } }
+                        @if let Some(who) = value("recordedBy") { span.soft { (who) } }
+                    }
+                    @if head.doubts > 0 {
+                        span.doubtline { (head.doubt)
+                            @if head.doubts > 1 { " " span.soft { "and " (head.doubts - 1) " more" } } }
+                    }
+                    @if !head.note.is_empty() { span.noteline { "Note: " (head.note) } }
+                }
+                span.soft.file { (head.name) }
+            }
+        }
+    }
+}
+
+fn small(photo: Option<i64>) -> Markup {
+    html! {
+        span.small {
+            @if let Some(photo) = photo { img src={ "/photo/" (photo) "/small.jpg" } alt="" loading="lazy"; }
+        }
+    }
+}
+
+/// One draft.
+pub(super) fn draft(
+    app: &App,
+    draft: &Draft,
+    counts: &QueueCounts,
+    walk: &Walk,
+    next: Option<&Draft>,
+    did: Option<Notice>,
+    misfits: &[(String, String, String)],
+) -> Markup {
+    let changed = |term: &String| draft.values.iter().any(|v| v.term == *term && v.changed());
+    let open = draft.doubts.iter().filter(|d| d.weight >= OPEN_DOUBT && !d.terms.iter().any(changed)).count();
+    let fields = fields(draft);
+    let start = start(draft, &fields);
+    let query = walk.query();
+    let body = html! {
+        (notice(app, did.as_ref(), walk))
+        div.desk data-draft=(draft.id) data-state=(draft.state.word()) {
+            section.sight aria-label="Photograph" {
+                (photograph(draft))
+                div.tools role="toolbar" aria-label="Photograph" {
+                    button type="button" data-do="look" { kbd { "z" } " " span.looking { "Writing" } }
+                    button type="button" data-do="nearer" aria-label="Nearer" { kbd { "+" } }
+                    button type="button" data-do="farther" aria-label="Farther" { kbd { "−" } }
+                    button type="button" data-do="turn" { kbd { "r" } " Turn" }
+                    button type="button" data-do="bright" { kbd { "b" } " Light" }
+                    button type="button" data-do="ink" { kbd { "i" } " Ink" }
+                    span.soft.file { (draft.name) }
+                }
+            }
+            section.record aria-label="Draft" {
+                @if draft.state != State::Waiting { (standing(app, draft, walk)) }
+                @if !draft.note.is_empty() { p.kept-note { b { "Note" } " " (draft.note) } }
+                @if !draft.doubts.is_empty() {
+                    ul.doubts aria-label="Doubts" {
+                        @for doubt in &draft.doubts {
+                            @let answered = doubt.terms.iter().any(changed);
+                            li.doubt .answered[answered] .remark[doubt.weight < OPEN_DOUBT]
+                                data-terms=(doubt.terms.join(" ")) {
+                                button type="button" data-do="doubt" { (doubt.sentence) }
+                            }
+                        }
+                    }
+                }
+                form #fields method="post" action={ "/draft/" (draft.id) "/keep" } autocomplete="off" {
+                    (hidden(app, walk, Some(draft.seen.unwrap_or(0))))
+                    button.hidden { "Keep what I typed" }
+                    ol.fields {
+                        @for value in &fields {
+                            (field(draft, value, *value.term == *start, misfits))
+                        }
+                    }
+                    div.add {
+                        label for="add" { "Add a field" }
+                        select #add data-do="add" {
+                            option value="" { "choose" }
+                            @for term in crate::catalogue::TERM_ORDER.iter().filter(|t| !fields.iter().any(|f| f.term == **t)) {
+                                option value=(term) { (name(term)) }
+                            }
+                        }
+                    }
+                }
+                (rest(draft))
+            }
+            footer.deeds aria-label="Decide" {
+                @if draft.state == State::Settled {
+                    button form="fields" { kbd { "s" } " Keep changes" }
+                    @if let Some(lot) = draft.lot { a.button href={ "/record/" (lot) } { "Its record" } }
+                } @else {
+                    button.first #settle form="fields" formaction={ "/draft/" (draft.id) "/settle" } data-open=(open) {
+                        kbd { "s" } " Settle" @if open > 0 { span.open { " with " (open) @if open == 1 { " doubt" } @else { " doubts" } } }
+                    }
+                }
+                @if draft.state == State::Waiting {
+                    details #aside {
+                        summary { kbd { "a" } " Set aside" }
+                        form method="post" action={ "/draft/" (draft.id) "/aside" } {
+                            (hidden(app, walk, None))
+                            p { "Why?" }
+                            @for (i, why) in ["It cannot be read", "The specimen is needed", "Photograph it again", "It is no label"].iter().enumerate() {
+                                button name="why" value=(why) { kbd { (i + 1) } " " (why) }
+                            }
+                            label for="why" { "Another reason" }
+                            input #why name="why" maxlength="400";
+                            button { "Set aside" }
+                        }
+                    }
+                }
+                details #note {
+                    summary { kbd { "n" } " Note" }
+                    form method="post" action={ "/draft/" (draft.id) "/note" } {
+                        (hidden(app, walk, None))
+                        label for="notetext" { "Note, kept with the draft" }
+                        textarea #notetext name="note" rows="3" maxlength="4000" { (draft.note) }
+                        button { "Keep the note" }
+                    }
+                }
+                form #undo method="post" action="/undo" {
+                    (hidden(app, walk, None))
+                    button { kbd { "u" } " Undo" }
+                }
+                span.gap {}
+                a.button #before href={ "/next?" (query) "&back=1&after=" (draft.id) } { kbd { "←" } " Before" }
+                a.button #next href={ "/next?" (query) "&after=" (draft.id) } { "Next " kbd { "→" } }
+            }
+            p #say.hidden role="status" aria-live="polite" {}
+        }
+        @if let Some(photo) = next.and_then(|d| d.photo.as_ref()) {
+            link rel="prefetch" as="image" href={ "/photo/" (photo.id) "/view.jpg" };
+        }
+    };
+    layout(&draft.name, "draft", Some(counts), &app.who, body)
+}
+
+fn standing(app: &App, draft: &Draft, walk: &Walk) -> Markup {
+    let word = if draft.state == State::Settled { DeedKind::Settle } else { DeedKind::Aside };
+    let deed = draft.history.iter().rev().find(|d| d.kind == word && !d.undone);
+    html! {
+        div.standing {
+            p {
+                b { @if draft.state == State::Settled { "Settled" } @else { "Set aside" } }
+                @if let Some(deed) = deed {
+                    " by " (deed.who) " on " (day(&deed.at))
+                    @if !deed.why.is_empty() { ": " (deed.why) }
+                }
+                @if draft.state == State::Settled { ". What you change is written into its record." }
+            }
+            @if draft.state == State::Aside {
+                form method="post" action={ "/draft/" (draft.id) "/back" } {
+                    (hidden(app, walk, None))
+                    button { "Back into the queue" }
+                }
+            }
+        }
+    }
+}
+
+/// The draft's fields, with those that most records have even where nothing
+/// was read for them.
+fn fields(draft: &Draft) -> Vec<DraftValue> {
+    let mut fields = draft.values.clone();
+    for term in OFFERED {
+        if !fields.iter().any(|f| f.term == term) {
+            fields.push(DraftValue { term: term.into(), read: None, value: String::new() });
+        }
+    }
+    fields.sort_by(|a, b| term_rank(&a.term).cmp(&term_rank(&b.term)).then(a.term.cmp(&b.term)));
+    fields
+}
+
+/// Where the person's eye is first wanted: the weightiest open doubt's field,
+/// else the least certain value, else the first field.
+fn start(draft: &Draft, fields: &[DraftValue]) -> String {
+    let doubted = draft
+        .doubts
+        .iter()
+        .flat_map(|d| &d.terms)
+        .find(|t| fields.iter().any(|f| f.term == **t && !f.changed()));
+    let least = || {
+        fields
+            .iter()
+            .filter(|f| !f.changed())
+            .filter_map(|f| f.read.as_ref().map(|r| (r.confidence, &f.term)))
+            .filter(|f| f.0 < 0.8)
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map(|f| f.1)
+    };
+    doubted.or_else(least).or(fields.first().map(|f| &f.term)).cloned().unwrap_or_default()
+}
+
+fn field(draft: &Draft, value: &DraftValue, start: bool, misfits: &[(String, String, String)]) -> Markup {
+    let term = value.term.as_str();
+    let typed = misfits.iter().find(|m| m.0 == term);
+    let shown = typed.map_or(value.value.as_str(), |t| t.1.as_str());
+    let wrong = typed.map(|t| t.2.clone()).or_else(|| misfit(term, shown));
+    let doubted = draft.doubts.iter().any(|d| d.terms.iter().any(|t| t == term)) && !value.changed();
+    let id = format!("v-{term}");
+    html! {
+        li.field #{ "f-" (term) } .doubted[doubted] .changed[value.changed()] .empty[shown.is_empty()]
+            data-term=(term) data-start[start] tabindex="-1" role="group" aria-label=(name(term)) {
+            @if let (Some(photo), Some(read)) = (&draft.photo, &value.read) { (crops(photo, &read.boxes, &read.verbatim)) }
+            div.face {
+                label for=(id) { (name(term)) }
+                input #(id) name={ "v." (term) } value=(shown) spellcheck="false" autocomplete="off" maxlength="2000"
+                    data-was=(value.value) aria-describedby={ "s-" (term) } aria-invalid=[wrong.is_some().then_some("true")];
+                span.sure #{ "s-" (term) } {
+                    @if value.changed() { span.yours { "yours" } }
+                    @else if let Some(read) = &value.read {
+                        @if !value.value.is_empty() {
+                            span class={ "c" ((read.confidence.clamp(0.0, 0.999) * 5.0) as u8) } { (sureness(read.confidence)) }
+                            " " span.number { (format!("{:.2}", read.confidence)) }
+                        } @else { span.c0 { "not sure" } }
+                    }
+                }
+            }
+            p.wrong { @if let Some(wrong) = wrong { (wrong) } }
+            div.more {
+                @if let Some(read) = &value.read {
+                    p.asread {
+                        @if read.verbatim.is_empty() { "Not written on the label." }
+                        @else { "As read: " q { (read.verbatim) } }
+                        @if !read.note.is_empty() { " " span.soft { (read.note) } }
+                    }
+                    @if !read.candidates.is_empty() {
+                        ol.candidates {
+                            @for (i, c) in read.candidates.iter().take(9).enumerate() {
+                                li {
+                                    button name={ "v." (term) } value=(c.value) data-do="take" {
+                                        kbd { (i + 1) } " " (c.value) " "
+                                        span.soft { (format!("{:.2}", c.confidence)) @if !c.why.is_empty() { " · " (c.why) } }
+                                    }
+                                }
+                            }
+                        }
+                    }
+                    @if value.changed() && !read.value.is_empty() {
+                        p.soft { "Understood as: " (read.value) }
+                    }
+                } @else { p.soft { "Nothing was read for this field." } }
+                p.soft.term { (term) }
+            }
+        }
+    }
+}
+
+fn at(quad: &Quad) -> String {
+    rounded(*quad).0.map(|p| format!("{},{}", p.x, p.y)).join(",")
+}
+
+fn crops(photo: &KeptPhoto, boxes: &[Quad], alt: &str) -> Markup {
+    html! {
+        @if !boxes.is_empty() {
+            div.crops {
+                @for quad in boxes {
+                    img src={ "/photo/" (photo.id) "/words.jpg?at=" (at(quad)) } alt={ "The words " (alt) } loading="lazy";
+                }
+            }
+        }
+    }
+}
+
+fn photograph(draft: &Draft) -> Markup {
+    let Some(photo) = &draft.photo else {
+        return html! { div.nophoto { p { "Typed in: no photograph." } pre { (draft.reading.text()) } } };
+    };
+    let used = |quad: &Quad| draft.parsed.fields.iter().any(|f| f.boxes.contains(quad));
+    html! {
+        svg #photo viewBox={ "0 0 " (photo.width) " " (photo.height) } role="img" aria-label={ "Photograph " (draft.name) }
+            data-photo=(photo.id) data-width=(photo.width) data-height=(photo.height) {
+            g #turned {
+                image href={ "/photo/" (photo.id) "/view.jpg" } width=(photo.width) height=(photo.height) preserveAspectRatio="none" {}
+                g #near {}
+                @for line in draft.reading.labels.iter().flat_map(|l| &l.lines).filter(|l| !used(&l.quad)) {
+                    polygon.line points=(points(&line.quad)) { title { (line.text()) } }
+                }
+                @for field in &draft.parsed.fields {
+                    @for quad in &field.boxes {
+                        polygon.box data-term=(field.term) points=(points(quad)) { title { (name(&field.term)) ": " (field.verbatim) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn points(quad: &Quad) -> String {
+    quad.0.map(|p| format!("{:.1},{:.1}", p.x, p.y)).join(" ")
+}
+
+/// What was read besides the fields, and the history.
+fn rest(draft: &Draft) -> Markup {
+    html! {
+        @if !draft.parsed.leftovers.is_empty() {
+            section.leftovers {
+                h2 { "No field for these words" }
+                ul { @for left in &draft.parsed.leftovers { li { q { (left.text) } } } }
+            }
+        }
+        details.reading {
+            summary { "Everything as read" }
+            @for label in &draft.reading.labels {
+                pre { @for line in &label.lines { (line.text()) "\n" } }
+            }
+            @for code in &draft.reading.codes { p { "Code: " (code.text) " " span.soft { (code.symbology) } } }
+        }
+        @if !draft.history.is_empty() {
+            details.past { summary { "History" } (history(&draft.history)) }
+        }
+    }
+}
+
+fn history(deeds: &[Deed]) -> Markup {
+    html! {
+        ol.history {
+            @for deed in deeds.iter().rev() {
+                li .undone[deed.undone] {
+                    span.when { (minute(&deed.at)) } " " b { (deed.who) } " "
+                    (match deed.kind {
+                        DeedKind::Change => "changed",
+                        DeedKind::Settle => "settled it",
+                        DeedKind::Aside => "set it aside",
+                        DeedKind::Back => "put it back",
+                        DeedKind::Note => "wrote a note",
+                        DeedKind::Undo => "undid a deed",
+                    })
+                    @if deed.undone { " " span.soft { "(undone later)" } }
+                    @if !deed.why.is_empty() { ": " (deed.why) }
+                    @let changes: Vec<_> = deed.changes.iter().filter(|c| c.0 != "state").collect();
+                    @if !changes.is_empty() {
+                        ul {
+                            @for (term, was, now) in changes {
+                                li { (name(term)) ": "
+                                    @if !was.is_empty() { del { (was) } " → " }
+                                    @if now.is_empty() { i { "empty" } } @else { ins { (now) } }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Where the words of a changed value stand too.
+pub(super) fn same(
+    app: &App,
+    counts: &QueueCounts,
+    walk: &Walk,
+    draft: &Draft,
+    value: &DraftValue,
+    same: &[Same],
+) -> Markup {
+    let read = value.read.as_ref();
+    let term = value.term.as_str();
+    let body = html! {
+        section.page {
+            h1 { (name(term)) ": the same words elsewhere" }
+            div.asone {
+                @if let (Some(photo), Some(read)) = (&draft.photo, read) { (crops(photo, &read.boxes, &read.verbatim)) }
+                p { "As read: " q { (read.map_or("", |r| r.verbatim.as_str())) } ". You gave "
+                    @if value.value.is_empty() { i { "no value" } } @else { b { (value.value) } }
+                    " in " a href={ "/draft/" (draft.id) } { (draft.name) } "." }
+            }
+            @if same.is_empty() {
+                div.nothing { p { "They stand nowhere else, or have that value already." }
+                    p { a href={ "/draft/" (draft.id) "?" (walk.query()) } { "Back to the draft" } } }
+            } @else {
+                form #choose method="post" action={ "/same/" (draft.id) "/" (term) } {
+                    (hidden(app, walk, None))
+                    ol.rows {
+                        @for s in same {
+                            li {
+                                label.row.choice {
+                                    input type="checkbox" name="draft" value={ (s.draft) "." } checked;
+                                    span.what {
+                                        @if let Some(photo) = &s.photo { (crops(photo, &s.boxes, &s.verbatim)) }
+                                        span { "now " @if s.value.is_empty() { i { "empty" } } @else { del { (s.value) } } " → " ins { (value.value) } }
+                                    }
+                                    span.soft.file { (s.name) }
+                                }
+                            }
+                        }
+                    }
+                    div.bar {
+                        button.first { kbd { "t" } " Take the value where chosen" }
+                        a.button href={ "/draft/" (draft.id) "?" (walk.query()) } { "Leave them all" }
+                        span.soft { kbd { "space" } " chooses or leaves one, " kbd { "↓" } " " kbd { "↑" } " move. One undo takes all back." }
+                    }
+                }
+            }
+        }
+    };
+    layout("The same words", "choose", Some(counts), &app.who, body)
+}
+
+/// Days and places with several waiting drafts.
+pub(super) fn events(app: &App, counts: &QueueCounts, events: &[Event], did: Option<Notice>) -> Markup {
+    let body = html! {
+        (notice(app, did.as_ref(), &Walk::default()))
+        section.page {
+            h1 { "Events" }
+            p.soft { "Drafts of one day, place and collector, to be looked over and settled together." }
+            @if events.is_empty() { div.nothing { p { "No two waiting drafts share day, place and collector." } } }
+            ol.rows {
+                @for e in events {
+                    @let query = serde_urlencoded::to_string([("day", &e.day), ("place", &e.place), ("by", &e.collector)]).unwrap_or_default();
+                    li { a.row.plainrow href={ "/event?" (query) } {
+                        span.what {
+                            span.line { b { (e.place) } span { (e.day) } span.soft { (e.collector) } }
+                            @if e.doubted > 0 { span.doubtline { (e.doubted) " with a doubt" } }
+                        }
+                        span.count { (e.waiting) " drafts" }
+                    } }
+                }
+            }
+        }
+    };
+    layout("Events", "events", Some(counts), &app.who, body)
+}
+
+/// The drafts of one event.
+pub(super) fn event(
+    app: &App,
+    counts: &QueueCounts,
+    [day, place, by]: [&str; 3],
+    drafts: &[Draft],
+) -> Markup {
+    let shared = ["eventDate", "locality", "recordedBy"];
+    let body = html! {
+        section.page {
+            h1 { (place) }
+            p { (day) @if !by.is_empty() { ", " (by) } }
+            @if drafts.is_empty() { div.nothing { p { "No draft of this event waits. " a href="/events" { "To the events" } } } }
+            @else {
+                form #choose method="post" action="/event" {
+                    (hidden(app, &Walk::default(), None))
+                    ol.rows {
+                        @for draft in drafts {
+                            @let open = draft.doubts.iter().any(|d| d.weight >= OPEN_DOUBT);
+                            li {
+                                label.row.choice {
+                                    input type="checkbox" name="draft" value={ (draft.id) "." (draft.seen.unwrap_or(0)) } checked[!open];
+                                    span.what {
+                                        span.line {
+                                            @for v in draft.values.iter().filter(|v| !v.value.is_empty() && !shared.contains(&v.term.as_str())) {
+                                                @let confidence = v.read.as_ref().map_or(1.0, |r| r.confidence);
+                                                span.pair { span.soft { (name(&v.term)) } " "
+                                                    span .unsure[!v.changed() && confidence < 0.8] { (v.value) } }
+                                            }
+                                        }
+                                        @for doubt in &draft.doubts { span.doubtline { (doubt.sentence) } }
+                                        @if let Some(photo) = &draft.photo {
+                                            @for v in draft.values.iter().filter(|v| v.term == "scientificName") {
+                                                @if let Some(read) = &v.read { (crops(photo, &read.boxes, &read.verbatim)) }
+                                            }
+                                        }
+                                    }
+                                    a.button href={ "/draft/" (draft.id) } { "Look" }
+                                }
+                            }
+                        }
+                    }
+                    div.bar {
+                        button.first { kbd { "t" } " Settle those chosen" }
+                        span.soft { kbd { "space" } " chooses or leaves one, " kbd { "↓" } " " kbd { "↑" } " move. Drafts with a doubt are not chosen for you. One undo takes all back." }
+                    }
+                }
+            }
+        }
+    };
+    layout(place, "choose", Some(counts), &app.who, body)
+}
+
+/// How the work goes.
+pub(super) fn progress(app: &App, counts: &QueueCounts, progress: &Progress) -> Markup {
+    let all = counts.waiting + counts.aside + counts.settled;
+    let share = |part: i64, whole: i64| 100.0 * part as f64 / whole.max(1) as f64;
+    let left = progress.seconds.map(|s| s * counts.waiting as f64);
+    let body = html! {
+        section.page {
+            h1 { "Progress" }
+            dl.figures {
+                div { dt { "settled" } dd { (counts.settled) " of " (all) } }
+                div { dt { "wait" } dd { (counts.waiting) } }
+                div { dt { "aside" } dd { (counts.aside) } }
+                div { dt { "a record takes" } dd { @if let Some(s) = progress.seconds { (format!("{s:.1} s")) } @else { "not known yet" } } }
+                div { dt { "left at this pace" } dd { @if let Some(left) = left { (span_of(left)) } @else { "not known yet" } } }
+            }
+            @if !progress.days.is_empty() {
+                h2 { "Settled by day" }
+                (by_day(&progress.days))
+            }
+            @if !progress.fields.is_empty() {
+                h2 { "What the machine understood as you settled it" }
+                table {
+                    thead { tr { th scope="col" { "Field" } th scope="col" { "Understood" } th scope="col" { "Right" } th scope="col" { "Last 100 records" } } }
+                    tbody {
+                        @for (term, understood, stands) in &progress.fields {
+                            tr {
+                                th scope="row" { (name(term)) }
+                                td { (understood) }
+                                td { (format!("{:.1} %", share(*stands, *understood))) }
+                                td { @if let Some(l) = progress.lately.iter().find(|l| l.0 == *term) { (format!("{:.1} %", share(l.2, l.1))) " of " (l.1) } }
+                            }
+                        }
+                    }
+                }
+                p.soft { "Counted over settled records: a value is right where you left it as it was understood." }
+            }
+        }
+    };
+    layout("Progress", "progress", Some(counts), &app.who, body)
+}
+
+/// A span of seconds in the largest fitting unit of work; a working day has
+/// six hours at the page (this page's own assumption, said beside it).
+fn span_of(seconds: f64) -> String {
+    match seconds {
+        s if s < 90.0 => format!("{s:.0} seconds"),
+        s if s < 5400.0 => format!("{:.0} minutes", s / 60.0),
+        s if s < 12.0 * 3600.0 => format!("{:.1} hours", s / 3600.0),
+        s => format!("{:.1} hours, {:.0} days of six hours", s / 3600.0, s / 21600.0),
+    }
+}
+
+/// A bar for each of the last days on which records were settled.
+fn by_day(days: &[(String, String, i64)]) -> Markup {
+    let mut totals: Vec<(&str, i64)> = Vec::new();
+    for (day, _, count) in days {
+        match totals.last_mut() {
+            Some(last) if last.0 == day => last.1 += count,
+            _ => totals.push((day, *count)),
+        }
+    }
+    let totals = &totals[totals.len().saturating_sub(30)..];
+    let most = totals.iter().map(|t| t.1).max().unwrap_or(1).max(1);
+    let width = 34 * totals.len().max(6);
+    html! {
+        svg.days viewBox={ "0 0 " (width) " 150" } role="img" aria-label={ "Records settled by day, at most " (most) " on one day" } {
+            @for (i, (day, count)) in totals.iter().enumerate() {
+                @let height = (110.0 * *count as f64 / most as f64).max(1.0);
+                @let x = 34 * i + 4;
+                rect x=(x) y=(format!("{:.1}", 125.0 - height)) width="26" height=(format!("{height:.1}")) rx="3" { title { (day) ": " (count) } }
+                text x=(x + 13) y=(format!("{:.1}", 120.0 - height)) text-anchor="middle" { (count) }
+                text.soft x=(x + 13) y="142" text-anchor="middle" { (day.get(8..).unwrap_or("")) "." (day.get(5..7).unwrap_or("")) }
+            }
+        }
+    }
+}
+
+/// The settled records.
+pub(super) fn records(app: &App, counts: &QueueCounts, q: &str, heads: &[RecordHead]) -> Markup {
+    let listing = q.trim().is_empty();
+    let more = listing && heads.len() > LIST as usize;
+    let heads = if listing { &heads[..heads.len().min(LIST as usize)] } else { heads };
+    let body = html! {
+        section.list.records aria-label="Records" {
+            form.search role="search" action="/records" {
+                label.hidden for="q" { "Search the records" }
+                input #q type="search" name="q" value=(q) placeholder="Name, place, person, number, any word" autocomplete="off";
+                button { "Search" }
+            }
+            @if heads.is_empty() {
+                div.nothing {
+                    @if listing { p.big { "No records yet." } p { "Settled drafts are listed here. " a href="/" { "To the drafts" } } }
+                    @else { p { "Nothing found for “" (q) "”, nor for words spelt nearly so." } }
+                }
+            }
+            ol.rows {
+                @for head in heads {
+                    li {
+                        a.row href={ "/record/" (head.lot) } {
+                            (small(head.photo))
+                            span.what {
+                                span.line {
+                                    b { @if head.value("scientificName").is_empty() { "no name" } @else { (head.value("scientificName")) } }
+                                    span { (head.value("eventDate")) }
+                                    span { (head.value("locality")) }
+                                    span.soft { (head.value("recordedBy")) }
+                                }
+                                span.soft { (head.value("catalogNumber")) }
+                            }
+                            span.soft.file { (head.settled_by) ", " (day(&head.settled)) }
+                        }
+                    }
+                }
+            }
+            @if more {
+                a.button.more href={ "/records?before=" (heads.last().map_or(0, |h| h.lot)) } { "More" }
+            }
+        }
+    };
+    layout("Records", "records", Some(counts), &app.who, body)
+}
+
+/// One settled record.
+pub(super) fn record(app: &App, counts: &QueueCounts, record: &Record) -> Markup {
+    let title = match (record.value("scientificName"), record.value("catalogNumber")) {
+        ("", "") => format!("Record {}", record.lot),
+        (name, "") => name.to_owned(),
+        ("", number) => number.to_owned(),
+        (name, number) => format!("{name}, {number}"),
+    };
+    let body = html! {
+        article.one {
+            header {
+                h1 { (title) }
+                p.soft { "Settled by " (record.settled_by) " on " (day(&record.settled)) }
+                @if let Some(draft) = record.draft { a.button href={ "/draft/" (draft) "?state=settled" } { kbd { "e" } " Change it" } }
+            }
+            div.two {
+                @if let Some(photo) = &record.photo {
+                    figure {
+                        img src={ "/photo/" (photo.id) "/view.jpg" } alt={ "Photograph " (photo.name) };
+                        figcaption.soft { (photo.name) }
+                    }
+                }
+                table {
+                    caption.hidden { "Values" }
+                    thead { tr { th scope="col" { "Field" } th scope="col" { "Value" } th scope="col" { "As read" } } }
+                    tbody {
+                        @for v in &record.values {
+                            tr {
+                                th scope="row" { (name(&v.term)) }
+                                td { (v.value) @if v.origin != "read" { " " span.yours { @if v.origin == "changed" { "changed" } @else { "typed" } } } }
+                                td.soft { (v.verbatim) }
+                            }
+                        }
+                    }
+                }
+            }
+            @if !record.note.is_empty() { p.kept-note { b { "Note" } " " (record.note) } }
+            @if record.determinations.len() > 1 || record.specimens.len() > 1 {
+                section {
+                    h2 { "Names, oldest first" }
+                    ol { @for d in &record.determinations { li { (d.name) @if !d.by.is_empty() { ", " (d.by) } @if !d.day.is_empty() { ", " (d.day) } } } }
+                    @if !record.specimens.is_empty() {
+                        h2 { "Specimens" }
+                        ul { @for s in &record.specimens { li { (s.number) " " (s.sex) } } }
+                    }
+                }
+            }
+            section { h2 { "History" } (history(&record.history)) }
+            p.soft { "Lasting identifier: " code { "urn:uuid:" (record.uuid) } }
+        }
+    };
+    layout(&title, "record", Some(counts), &app.who, body)
+}
+
+/// The day of an RFC 3339 time, in the person's own time zone.
+fn day(at: &str) -> String {
+    local(at, "%-d %B %Y")
+}
+
+fn minute(at: &str) -> String {
+    local(at, "%Y-%m-%d %H:%M")
+}
+
+fn local(at: &str, form: &str) -> String {
+    at.parse::<jiff::Timestamp>()
+        .map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime(form).to_string())
+        .unwrap_or_else(|_| at.to_owned())
+}

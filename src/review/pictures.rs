@@ -1,0 +1,217 @@
+//! The pictures of the page: the whole photograph made small, and the words of
+//! a field cut out, turned upright and enlarged. Made when first asked for and
+//! kept in memory up to a bound; the originals are only read.
+
+use crate::catalogue::KeptPhoto;
+use crate::geometry::{Point, Quad};
+use crate::intake::{IntakeRules, load};
+use crate::trouble::{Result, Trouble};
+use image::RgbImage;
+use image::codecs::jpeg::JpegEncoder;
+use imageproc::geometric_transformations::{Border, Interpolation, Projection, warp_into};
+use std::path::Path;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// Opens an original: its path and, for a PDF, the page; gives the pixels
+/// upright by EXIF.
+pub type Opener = Arc<dyn Fn(&Path, Option<u32>) -> Result<RgbImage> + Send + Sync>;
+
+/// JPEG pictures kept in memory, in bytes. A view is 200 to 500 kB, so some
+/// hundred drafts stay at hand.
+const KEPT_BYTES: u64 = 48 << 20;
+
+/// The largest photograph that stays decoded between two requests, in pixels;
+/// three bytes each. Larger ones are decoded again: slower, but bounded.
+const KEPT_PIXELS: u64 = 16_000_000;
+
+/// The longer side of the whole photograph as shown, in pixels: enough for a
+/// large screen; what is enlarged is cut from the original.
+const VIEW_SIDE: u32 = 1800;
+/// The longer side of the small pictures in lists, in pixels, for screens of
+/// two pixels a point.
+const SMALL_SIDE: u32 = 240;
+/// The height of words cut out, in pixels.
+const WORDS_HEIGHT: f32 = 120.0;
+/// Room around the words, as a share of their height: too little cuts
+/// descenders off, too much shows the neighbouring lines.
+const WORDS_ROOM: f32 = 0.3;
+
+/// Which picture of a photograph.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Piece {
+    /// All of it.
+    View,
+    /// All of it, for a list.
+    Small,
+    /// The words in a quad, upright.
+    Words(Quad),
+    /// An upright part at full resolution: left, top, width, height.
+    Part([u32; 4]),
+}
+
+#[derive(Clone)]
+struct Bytes;
+
+impl quick_cache::Weighter<String, Arc<Vec<u8>>> for Bytes {
+    fn weight(&self, key: &String, value: &Arc<Vec<u8>>) -> u64 {
+        (key.len() + value.len() + 64) as u64
+    }
+}
+
+/// Makes and keeps pictures.
+pub(super) struct Pictures {
+    open: Opener,
+    made: quick_cache::sync::Cache<String, Arc<Vec<u8>>, Bytes>,
+    /// The photograph decoded last. One at a time is decoded, whoever asks:
+    /// memory stays bounded with many people.
+    decoded: Mutex<Option<(i64, Arc<RgbImage>)>>,
+}
+
+impl Pictures {
+    pub(super) fn new(open: Opener) -> Self {
+        Pictures {
+            open,
+            made: quick_cache::sync::Cache::with_weighter(2000, KEPT_BYTES, Bytes),
+            decoded: Mutex::new(None),
+        }
+    }
+
+    /// The JPEG of `piece` of `photo`. Takes up to a second for a large
+    /// original; call it where waiting is allowed.
+    pub(super) fn jpeg(&self, photo: &KeptPhoto, piece: Piece) -> Result<Arc<Vec<u8>>> {
+        let key = format!("{} {piece:?}", photo.id);
+        if let Some(made) = self.made.get(&key) {
+            return Ok(made);
+        }
+        let mut decoded = self.decoded();
+        // Made by another request while this one waited.
+        if let Some(made) = self.made.get(&key) {
+            return Ok(made);
+        }
+        let pixels = match decoded.as_ref() {
+            Some((id, pixels)) if *id == photo.id => pixels.clone(),
+            _ => {
+                *decoded = None;
+                Arc::new((self.open)(&photo.file, photo.page)?)
+            }
+        };
+        let picture = match piece {
+            Piece::View => shrink(&pixels, VIEW_SIDE),
+            Piece::Small => shrink(&pixels, SMALL_SIDE),
+            Piece::Words(quad) => words(&pixels, quad),
+            Piece::Part([x, y, w, h]) => part(&pixels, x, y, w, h),
+        };
+        if u64::from(pixels.width()) * u64::from(pixels.height()) <= KEPT_PIXELS {
+            *decoded = Some((photo.id, pixels));
+        }
+        drop(decoded);
+        let mut bytes = Vec::new();
+        picture
+            .write_with_encoder(JpegEncoder::new_with_quality(&mut bytes, 85))
+            .map_err(|e| Trouble::new(&photo.name, "could not be shown").cause(e))?;
+        let bytes = Arc::new(bytes);
+        self.made.insert(key, bytes.clone());
+        Ok(bytes)
+    }
+
+    fn decoded(&self) -> MutexGuard<'_, Option<(i64, Arc<RgbImage>)>> {
+        // A decoder that panicked left the slot empty or whole.
+        self.decoded.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Opens originals as intake does: every kind of file it takes, one page of
+/// those that have several.
+pub(super) fn open_original(path: &Path, page: Option<u32>, rules: &IntakeRules) -> Result<RgbImage> {
+    let hint = "look whether a backup has it: originals are never altered by this program";
+    let failed = |t: Trouble| Trouble::file(path, "cannot be shown").cause(t).hint(hint);
+    let file = load(path, rules).map_err(failed)?;
+    match file.photo(page, rules) {
+        Some(photo) => Ok(photo.map_err(failed)?.pixels),
+        None => Err(Trouble::file(path, "has no such page").hint(hint)),
+    }
+}
+
+fn shrink(pixels: &RgbImage, side: u32) -> RgbImage {
+    let longer = pixels.width().max(pixels.height());
+    if longer <= side {
+        return pixels.clone();
+    }
+    let by = |length: u32| ((u64::from(length) * u64::from(side)) / u64::from(longer)).max(1) as u32;
+    image::imageops::thumbnail(pixels, by(pixels.width()), by(pixels.height()))
+}
+
+fn part(pixels: &RgbImage, x: u32, y: u32, w: u32, h: u32) -> RgbImage {
+    let (x, y) = (x.min(pixels.width().saturating_sub(1)), y.min(pixels.height().saturating_sub(1)));
+    let (w, h) = (w.clamp(1, pixels.width() - x), h.clamp(1, pixels.height() - y));
+    shrink(&image::imageops::crop_imm(pixels, x, y, w, h).to_image(), VIEW_SIDE)
+}
+
+/// The words in `quad`, with a little room around, turned so that they read
+/// from left to right.
+fn words(pixels: &RgbImage, quad: Quad) -> RgbImage {
+    let quad = with_room(quad, quad.height() * WORDS_ROOM);
+    let (width, height) = (quad.width().max(1.0), quad.height().max(1.0));
+    // Enlarging more than four times shows no more.
+    let factor = (WORDS_HEIGHT / height).min(4.0).min(1600.0 / width);
+    let size = ((width * factor).ceil().max(1.0), (height * factor).ceil().max(1.0));
+    let mut out = RgbImage::new(size.0 as u32, size.1 as u32);
+    let from = quad.0.map(|p| (p.x, p.y));
+    let to = [(0.0, 0.0), (size.0, 0.0), size, (0.0, size.1)];
+    if let Some(projection) = Projection::from_control_points(from, to) {
+        warp_into(pixels, projection, Interpolation::Bilinear, Border::Replicate, &mut out);
+    }
+    out
+}
+
+/// The quad with every edge moved outwards by `room` pixels.
+fn with_room(quad: Quad, room: f32) -> Quad {
+    let [a, b, c, d] = quad.0;
+    let unit = |from: Point, to: Point| {
+        let length = from.distance(to).max(1e-3);
+        ((to.x - from.x) / length, (to.y - from.y) / length)
+    };
+    let moved = |p: Point, along: (f32, f32), across: (f32, f32), l: f32, h: f32| {
+        Point::new(p.x + (along.0 * l + across.0 * h) * room, p.y + (along.1 * l + across.1 * h) * room)
+    };
+    Quad([
+        moved(a, unit(a, b), unit(a, d), -1.0, -1.0),
+        moved(b, unit(a, b), unit(b, c), 1.0, -1.0),
+        moved(c, unit(d, c), unit(b, c), 1.0, 1.0),
+        moved(d, unit(d, c), unit(a, d), -1.0, 1.0),
+    ])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Left half black, right half white.
+    fn halves() -> RgbImage {
+        RgbImage::from_fn(200, 100, |x, _| image::Rgb([if x < 100 { 0 } else { 255 }; 3]))
+    }
+
+    #[test]
+    fn words_upside_down_are_turned_to_read_from_left_to_right() {
+        let quad = Quad::upright(60.0, 40.0, 140.0, 60.0);
+        let upright = words(&halves(), quad);
+        let turned = words(&halves(), quad.turned());
+        let edge = upright.width() - 5;
+        assert!(upright.get_pixel(5, 5)[0] < 50 && upright.get_pixel(edge, 5)[0] > 200);
+        assert!(turned.get_pixel(5, 5)[0] > 200 && turned.get_pixel(edge, 5)[0] < 50);
+    }
+
+    #[test]
+    fn an_empty_quad_or_one_outside_gives_a_picture_all_the_same() {
+        for quad in [Quad::upright(0.0, 0.0, 0.0, 0.0), Quad::upright(900.0, 900.0, 990.0, 920.0)] {
+            assert!(words(&halves(), quad).width() >= 1);
+        }
+        assert_eq!(part(&halves(), 500, 500, 0, 0).dimensions(), (1, 1));
+    }
+
+    #[test]
+    fn a_long_picture_keeps_its_shape_when_made_small() {
+        assert_eq!(shrink(&RgbImage::new(4000, 1000), 1000).dimensions(), (1000, 250));
+        assert_eq!(shrink(&RgbImage::new(4000, 1), 1000).dimensions(), (1000, 1));
+    }
+}

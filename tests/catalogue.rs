@@ -1,0 +1,380 @@
+//! The catalogue: what must never be lost, repeated or altered.
+
+mod common;
+
+use common::{draft, facts, folder, png, take_in, type_in};
+use glassine::catalogue::{Catalogue, Change, DeedKind, Queue, State};
+use std::path::Path;
+
+const WHO: &str = "M. Orrin";
+
+fn change(term: &str, value: &str) -> Change {
+    Change { term: term.into(), value: value.into() }
+}
+
+/// What `verify` finds, as one text; empty as it should be.
+fn troubles(catalogue: &Catalogue) -> String {
+    let checked = catalogue.verify(|_, _| {}).expect("the check is made");
+    checked.troubles.iter().map(|t| format!("{t}\n")).collect()
+}
+
+#[test]
+fn the_same_photograph_makes_no_second_draft_and_one_cut_short_is_read_again() {
+    let (_place, catalogue) = folder();
+    let bytes = png(1);
+    let facts = facts(1, &bytes);
+    assert_eq!(catalogue.has_photo(&facts.hash, None).unwrap(), None);
+    catalogue.keep_photo(&bytes, "png", &facts, None).unwrap();
+    // The run ends here; the next one finds no draft and reads it again.
+    assert_eq!(catalogue.has_photo(&facts.hash, None).unwrap(), None);
+    let first = take_in(&catalogue, 1);
+    assert_eq!(catalogue.has_photo(&facts.hash, None).unwrap(), Some(first));
+    let (reading, parsed, doubts) = draft(1, facts);
+    let again = catalogue.enter_draft(&reading, &parsed, &doubts).unwrap();
+    assert_eq!((again.draft, again.new), (first, false));
+    assert_eq!(catalogue.counts().unwrap().waiting, 1);
+}
+
+#[test]
+fn an_original_is_kept_byte_for_byte_under_its_hash_and_read_only() {
+    let (_place, catalogue) = folder();
+    let bytes = png(4);
+    let kept = catalogue.keep_photo(&bytes, "PNG", &facts(4, &bytes), None).unwrap();
+    assert_eq!(std::fs::read(&kept.file).unwrap(), bytes);
+    assert!(kept.file.ends_with(format!("{}.png", blake3::hash(&bytes).to_hex())));
+    assert!(std::fs::metadata(&kept.file).unwrap().permissions().readonly());
+    let wrong = facts(5, &png(5));
+    let error = catalogue.keep_photo(&bytes, "png", &wrong, None).unwrap_err().to_string();
+    assert!(error.contains("tarn-00006.png") && error.contains("hint:"), "{error}");
+}
+
+#[test]
+fn pages_of_one_pdf_are_photographs_of_their_own() {
+    let (_place, catalogue) = folder();
+    let bytes = png(7);
+    for page in [1, 2] {
+        let facts = glassine::intake::PhotoFacts { page: Some(page), ..facts(7, &bytes) };
+        catalogue.keep_photo(&bytes, "pdf", &facts, None).unwrap();
+        let (reading, parsed, doubts) = draft(7, facts);
+        assert!(catalogue.enter_draft(&reading, &parsed, &doubts).unwrap().new);
+    }
+    assert_eq!(catalogue.counts().unwrap().waiting, 2);
+}
+
+#[test]
+fn a_photograph_that_looks_alike_is_pointed_out_and_itself_is_not() {
+    let (_place, catalogue) = folder();
+    let look = "f0f0123456789abcf0f0123456789abcf0f0123456789abcf0f0123456789abc";
+    let near_look = look.replacen('0', "5", 1); // two bits of 256
+    let far_look = "0".repeat(64);
+    for (n, look) in [(1, look), (2, near_look.as_str()), (3, far_look.as_str())] {
+        let (bytes, look) = (png(n), look.parse().unwrap());
+        catalogue.keep_photo(&bytes, "png", &facts(n, &bytes), Some(&look)).unwrap();
+    }
+    let own = facts(1, &png(1)).hash;
+    let asked = look.parse().unwrap();
+    let near = catalogue.near_duplicates(&asked, 30, &own).unwrap();
+    let near: Vec<_> = near.iter().map(|n| (n.name.as_str(), n.distance)).collect();
+    assert_eq!(near, [("tarn-00003.png", 2)]);
+    // One kept after the first question is found too.
+    let bytes = png(9);
+    let one_bit = look.replacen('0', "1", 1).parse().unwrap();
+    catalogue.keep_photo(&bytes, "png", &facts(9, &bytes), Some(&one_bit)).unwrap();
+    assert_eq!(catalogue.near_duplicates(&asked, 30, &own).unwrap()[0].name, "tarn-00010.png");
+}
+
+#[test]
+fn settling_keeps_reading_value_person_and_time_and_undo_keeps_both() {
+    let (_place, catalogue) = folder();
+    let id = take_in(&catalogue, 2);
+    let before = catalogue.draft(id).unwrap();
+    let lot = catalogue
+        .settle(id, WHO, &[change("eventDate", "1893-07-01"), change("sex", "female")], None)
+        .unwrap();
+    let record = catalogue.record(lot).unwrap();
+    assert_eq!(record.value("eventDate"), "1893-07-01");
+    let date = record.values.iter().find(|v| v.term == "eventDate").unwrap();
+    assert_eq!(
+        (date.verbatim.as_str(), date.origin.as_str(), date.confidence),
+        ("1.vii.93", "changed", None)
+    );
+    let place = record.values.iter().find(|v| v.term == "locality").unwrap();
+    assert_eq!((place.origin.as_str(), place.confidence.is_some()), ("read", true));
+    assert_eq!(record.values.iter().find(|v| v.term == "sex").unwrap().origin, "typed");
+    let deed = record.history.last().unwrap();
+    assert_eq!((deed.who.as_str(), deed.kind), (WHO, DeedKind::Settle));
+    assert!(deed.changes.contains(&("eventDate".into(), "1993-07-01".into(), "1893-07-01".into())));
+
+    let undone = catalogue.undo(WHO).unwrap();
+    assert_eq!((undone.kind, undone.drafts.as_slice()), (DeedKind::Settle, [id].as_slice()));
+    let after = catalogue.draft(id).unwrap();
+    assert_eq!(after.state, State::Waiting);
+    assert_eq!(after.values, before.values);
+    assert_eq!(after.reading, before.reading);
+    assert_eq!(after.history.len(), 2);
+    assert!(after.history[0].undone && after.history[1].undoes == Some(after.history[0].id));
+    assert!(catalogue.record(lot).unwrap_err().to_string().contains("undone"));
+    assert!(catalogue.list(0, 10).unwrap().is_empty());
+
+    // Settled again it is the same lot: its lasting identifier does not change.
+    assert_eq!(catalogue.settle(id, WHO, &[], after.seen).unwrap(), lot);
+    let again = catalogue.record(lot).unwrap();
+    assert_eq!(again.uuid, record.uuid);
+    assert_eq!(again.determinations.len(), 1, "the undone name does not count");
+    assert_eq!(troubles(&catalogue), "");
+}
+
+#[test]
+fn a_deed_undone_after_closing_is_undone() {
+    let (place, catalogue) = folder();
+    let id = take_in(&catalogue, 0);
+    catalogue.settle(id, WHO, &[], None).unwrap();
+    drop(catalogue);
+    let catalogue = Catalogue::open(&place.path().join("moths")).unwrap();
+    catalogue.undo(WHO).unwrap();
+    assert_eq!(catalogue.draft(id).unwrap().state, State::Waiting);
+    let error = catalogue.undo(WHO).unwrap_err().to_string();
+    assert!(error.contains("nothing left to undo"), "{error}");
+}
+
+#[test]
+fn what_another_person_changed_meanwhile_is_not_written_over() {
+    let (_place, catalogue) = folder();
+    let id = take_in(&catalogue, 0);
+    let seen = catalogue.draft(id).unwrap().seen;
+    catalogue.change(id, "E. Tarrow", &[change("locality", "Mere End")], seen).unwrap();
+    let error = catalogue.settle(id, WHO, &[], seen).unwrap_err().to_string();
+    assert!(error.contains("E. Tarrow"), "{error}");
+    assert_eq!(catalogue.draft(id).unwrap().state, State::Waiting);
+    // Mine before theirs cannot be undone over theirs.
+    let seen = catalogue.draft(id).unwrap().seen;
+    catalogue.change(id, WHO, &[change("locality", "Mere End, north")], seen).unwrap();
+    let error = catalogue.undo("E. Tarrow").unwrap_err().to_string();
+    assert!(error.contains("changed again since"), "{error}");
+    assert_eq!(troubles(&catalogue), "");
+}
+
+#[test]
+fn setting_aside_asks_for_a_reason_and_comes_back() {
+    let (_place, catalogue) = folder();
+    let id = take_in(&catalogue, 0);
+    assert!(catalogue.set_aside(id, WHO, "  ").is_err());
+    catalogue.set_aside(id, WHO, "photograph it again").unwrap();
+    assert_eq!(catalogue.draft(id).unwrap().state, State::Aside);
+    assert!(catalogue.set_aside(id, WHO, "twice").is_err());
+    catalogue.take_back(id, WHO).unwrap();
+    catalogue.note(id, WHO, "left wing torn").unwrap();
+    let draft = catalogue.draft(id).unwrap();
+    assert_eq!((draft.state, draft.note.as_str()), (State::Waiting, "left wing torn"));
+    assert_eq!(draft.history[0].why, "photograph it again");
+    assert_eq!(troubles(&catalogue), "");
+}
+
+#[test]
+fn the_most_doubtful_come_first_and_the_walk_goes_round() {
+    let (_place, catalogue) = folder();
+    let ids: Vec<i64> = (0..6).map(|n| take_in(&catalogue, n)).collect();
+    let queue = Queue::default();
+    let order: Vec<i64> = catalogue.drafts(&queue, 10).unwrap().iter().map(|d| d.id).collect();
+    assert_eq!(order, [ids[2], ids[5], ids[0], ids[1], ids[3], ids[4]]);
+    let store = catalogue.store();
+    let next = |after, back| catalogue.wait(store.next_draft(&queue, Some(after), back)).unwrap();
+    assert_eq!(next(ids[5], false), Some(ids[0]));
+    assert_eq!(next(ids[0], true), Some(ids[5]));
+    assert_eq!(next(ids[4], false), Some(ids[2]), "after the last comes the first again");
+    let doubted = Queue { doubt: Some("century-open".into()), ..Queue::default() };
+    assert_eq!(catalogue.drafts(&doubted, 10).unwrap().len(), 2);
+    let clean = Queue { doubt: Some("none".into()), ..Queue::default() };
+    assert_eq!(catalogue.drafts(&clean, 10).unwrap().len(), 4);
+    let words = Queue { text: "alder".into(), ..Queue::default() };
+    assert_eq!(catalogue.drafts(&words, 10).unwrap().len(), 2);
+    let counts = catalogue.counts().unwrap();
+    assert_eq!((counts.waiting, counts.clean, counts.doubts), (6, 4, vec![("century-open".into(), 2)]));
+}
+
+#[test]
+fn records_are_found_by_word_by_beginning_and_misspelt() {
+    let (_place, catalogue) = folder();
+    for n in 0..8 {
+        let id = type_in(&catalogue, n);
+        catalogue.settle(id, WHO, &[], None).unwrap();
+    }
+    let found = |q: &str| catalogue.search(q, 50).unwrap().len();
+    assert_eq!(found("Alder Ghyll"), 2);
+    assert_eq!(found("ghy"), 2);
+    assert_eq!(found("Aldr Ghyll"), 2, "one letter missing");
+    assert_eq!(found("eupitecia"), 2, "one letter missing");
+    assert_eq!(found("serena vell"), 2);
+    assert_eq!(found("zzzzz"), 0);
+    assert_eq!(found("\"NEAR( OR *"), 0, "the index's own language stays out of reach");
+    // Undone, it is found no longer.
+    catalogue.undo(WHO).unwrap();
+    assert_eq!(found("vallis"), 1);
+}
+
+#[test]
+fn what_was_read_and_what_was_done_cannot_be_altered_even_by_hand() {
+    let (place, catalogue) = folder();
+    let id = take_in(&catalogue, 0);
+    catalogue.settle(id, WHO, &[change("locality", "Mere End")], None).unwrap();
+    drop(catalogue);
+    let database = place.path().join("moths/catalogue.db");
+    for (statement, word) in [
+        ("UPDATE draft SET reading = '{}'", "never altered"),
+        ("UPDATE draft SET parsed = '{}'", "never altered"),
+        ("UPDATE draft_value SET verbatim = 'x'", "never altered"),
+        ("DELETE FROM draft", "never removed"),
+        ("UPDATE change SET was = 'x'", "never altered"),
+        ("DELETE FROM change", "never removed"),
+        ("UPDATE deed SET who = 'x'", "never altered"),
+        ("DELETE FROM lot", "never removed"),
+    ] {
+        let error = by_hand(&database, statement).unwrap_err();
+        assert!(error.contains(word), "{statement}: {error}");
+    }
+    // A value altered by hand, against its history, is found by the check.
+    by_hand(&database, "UPDATE lot_value SET value = 'elsewhere' WHERE term = 'locality'").unwrap();
+    let catalogue = Catalogue::open(&place.path().join("moths")).unwrap();
+    let found = troubles(&catalogue);
+    assert!(found.contains("locality") && found.contains("history does not know"), "{found}");
+}
+
+/// Runs one statement on a database behind the program's back.
+fn by_hand(database: &Path, statement: &str) -> Result<(), String> {
+    use sqlx::ConnectOptions;
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    runtime.block_on(async {
+        let mut conn = sqlx::sqlite::SqliteConnectOptions::new()
+            .filename(database)
+            .connect()
+            .await
+            .map_err(|e| e.to_string())?;
+        sqlx::raw_sql(statement).execute(&mut conn).await.map(|_| ()).map_err(|e| e.to_string())
+    })
+}
+
+#[test]
+fn a_folder_that_is_not_ours_is_refused_with_what_it_is() {
+    let place = tempfile::tempdir().unwrap();
+    let at = |name: &str| place.path().join(name);
+    let open = |name: &str| Catalogue::open(&at(name)).unwrap_err().to_string();
+    assert!(open("nowhere").contains("does not exist"));
+    std::fs::write(at("file"), "x").unwrap();
+    assert!(open("file").contains("is a file"));
+    std::fs::create_dir(at("other")).unwrap();
+    assert!(open("other").contains("holds no catalogue.db"));
+    std::fs::write(at("other").join("catalogue.db"), "no database at all, but long enough to be read as one")
+        .unwrap();
+    assert!(open("other").contains("is not a database"), "{}", open("other"));
+    std::fs::create_dir(at("theirs")).unwrap();
+    std::fs::write(at("theirs").join("catalogue.db"), "").unwrap();
+    assert!(open("theirs").contains("not a catalogue of this program"), "{}", open("theirs"));
+    let error = Catalogue::create(&at("other")).unwrap_err().to_string();
+    assert!(error.contains("collection folder already"), "{error}");
+    std::fs::create_dir(at("full")).unwrap();
+    std::fs::write(at("full").join("a.txt"), "x").unwrap();
+    let error = Catalogue::create(&at("full")).unwrap_err().to_string();
+    assert!(error.contains("not empty"), "{error}");
+}
+
+#[test]
+fn a_catalogue_of_a_newer_program_is_refused_and_left_as_it_is() {
+    let (place, catalogue) = folder();
+    drop(catalogue);
+    let database = place.path().join("moths/catalogue.db");
+    by_hand(
+        &database,
+        "INSERT INTO _sqlx_migrations (version, description, success, checksum, execution_time)
+         VALUES (9999, 'from the future', 1, x'00', 0)",
+    )
+    .unwrap();
+    let error = Catalogue::open(&place.path().join("moths")).unwrap_err().to_string();
+    assert!(error.contains("newer version") && error.contains("9999"), "{error}");
+}
+
+#[test]
+fn a_backup_opens_and_verifies_and_a_second_one_copies_only_what_is_new() {
+    let (place, catalogue) = folder();
+    for n in 0..3 {
+        let id = take_in(&catalogue, n);
+        if n == 0 {
+            catalogue.settle(id, WHO, &[], None).unwrap();
+        }
+    }
+    std::fs::write(catalogue.folder().config().join("people.toml"), "[people]\n").unwrap();
+    let to = place.path().join("backup");
+    let first = catalogue.backup(&to).unwrap();
+    assert_eq!((first.copied, first.kept), (3, 0));
+    take_in(&catalogue, 3);
+    let second = catalogue.backup(&to).unwrap();
+    assert_eq!((second.copied, second.kept), (1, 3));
+    assert_eq!(std::fs::read_to_string(to.join("config/people.toml")).unwrap(), "[people]\n");
+
+    let restored = place.path().join("restored");
+    copy_all(&to, &restored);
+    let copy = Catalogue::open(&restored).unwrap();
+    assert_eq!(troubles(&copy), "");
+    let counts = copy.counts().unwrap();
+    assert_eq!((counts.waiting, counts.settled), (3, 1));
+    // Work goes on in the restored folder.
+    let id = copy.drafts(&Queue::default(), 1).unwrap()[0].id;
+    copy.settle(id, WHO, &[], None).unwrap();
+
+    let error = catalogue.backup(&place.path().join("moths/inside")).unwrap_err().to_string();
+    assert!(error.contains("inside the collection folder"), "{error}");
+    let other = Catalogue::create(&place.path().join("other")).unwrap();
+    let error = other.backup(&to).unwrap_err().to_string();
+    assert!(error.contains("no earlier backup"), "{error}");
+}
+
+fn copy_all(from: &Path, to: &Path) {
+    for entry in walkdir::WalkDir::new(from) {
+        let entry = entry.unwrap();
+        let at = to.join(entry.path().strip_prefix(from).unwrap());
+        if entry.file_type().is_dir() {
+            std::fs::create_dir_all(at).unwrap();
+        } else {
+            std::fs::copy(entry.path(), at).unwrap();
+        }
+    }
+}
+
+#[test]
+fn a_damaged_or_missing_photograph_is_found_and_named() {
+    let (_place, catalogue) = folder();
+    let (a, b) = (take_in(&catalogue, 0), take_in(&catalogue, 1));
+    let file = |id| catalogue.draft(id).unwrap().photo.unwrap().file;
+    std::fs::remove_file(file(a)).unwrap();
+    // Written over as another program would: put in its place.
+    std::fs::remove_file(file(b)).unwrap();
+    std::fs::write(file(b), "other bytes").unwrap();
+    let found = troubles(&catalogue);
+    assert!(found.contains("tarn-00001.png") && found.contains("cannot be read"), "{found}");
+    assert!(found.contains("tarn-00002.png") && found.contains("is damaged"), "{found}");
+    let error = catalogue.backup(&catalogue.folder().path().with_extension("b")).unwrap_err().to_string();
+    assert!(error.contains("photos"), "{error}");
+}
+
+#[test]
+fn many_at_once_lose_and_double_nothing() {
+    let (_place, catalogue) = folder();
+    let threads: Vec<_> = (0..8)
+        .map(|t| {
+            let catalogue = catalogue.clone();
+            std::thread::spawn(move || {
+                for n in 0..12 {
+                    // Neighbouring threads take the same photographs.
+                    let id = take_in(&catalogue, (t / 2) * 12 + n);
+                    let _ = catalogue.settle(id, &format!("person {t}"), &[], None);
+                }
+            })
+        })
+        .collect();
+    for thread in threads {
+        thread.join().unwrap();
+    }
+    let counts = catalogue.counts().unwrap();
+    assert_eq!((counts.waiting, counts.settled), (0, 48));
+    assert_eq!(catalogue.list(0, 100).unwrap().len(), 48);
+    assert_eq!(troubles(&catalogue), "");
+}

@@ -1,0 +1,335 @@
+//! The review page's handlers: what they refuse, what they keep, and that
+//! nothing from a label becomes markup.
+
+mod common;
+
+use axum::body::Body;
+use axum::http::{Request, Response, StatusCode, header};
+use common::{field, folder, take_in};
+use glassine::catalogue::{Catalogue, DeedKind, State};
+use glassine::checking::Doubt;
+use glassine::intake::IntakeRules;
+use glassine::intake::PhotoFacts;
+use glassine::parsing::{Candidate, Leftover, Parsed, Span};
+use glassine::reading::Reading;
+use glassine::review::{Options, originals, router};
+use http_body_util::BodyExt;
+use tower::ServiceExt;
+
+const PORT: u16 = 7411;
+
+struct Page {
+    router: axum::Router,
+    catalogue: Catalogue,
+    _place: tempfile::TempDir,
+}
+
+impl Page {
+    fn new() -> Page {
+        let (place, catalogue) = folder();
+        let options = Options {
+            port: PORT,
+            open: false,
+            who: "M. Orrin".into(),
+            opener: originals(IntakeRules::load(None).unwrap()),
+        };
+        Page { router: router(catalogue.store(), options, PORT), catalogue, _place: place }
+    }
+
+    fn send(&self, request: Request<Body>) -> (StatusCode, Response<()>, String) {
+        let response = self.catalogue.wait(self.router.clone().oneshot(request)).unwrap();
+        let (parts, body) = response.into_parts();
+        let bytes = self.catalogue.wait(body.collect()).unwrap().to_bytes();
+        let text = String::from_utf8_lossy(&bytes).into_owned();
+        (parts.status, Response::from_parts(parts, ()), text)
+    }
+
+    fn get(&self, path: &str) -> (StatusCode, Response<()>, String) {
+        self.send(
+            Request::get(path).header(header::HOST, format!("127.0.0.1:{PORT}")).body(Body::empty()).unwrap(),
+        )
+    }
+
+    /// The token of the page's own forms.
+    fn token(&self) -> String {
+        let (_, _, page) = self.get("/draft/1");
+        let after = page.split("name=\"token\" value=\"").nth(1).expect("a form with a token");
+        after.split('"').next().unwrap().to_owned()
+    }
+
+    fn post(&self, path: &str, form: &[(&str, &str)]) -> (StatusCode, Response<()>, String) {
+        self.send(self.form(path, form).body(body(form)).unwrap())
+    }
+
+    fn form(&self, path: &str, _: &[(&str, &str)]) -> axum::http::request::Builder {
+        Request::post(path)
+            .header(header::HOST, format!("localhost:{PORT}"))
+            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")
+    }
+}
+
+fn body(form: &[(&str, &str)]) -> Body {
+    Body::from(serde_urlencoded::to_string(form).unwrap())
+}
+
+#[test]
+fn a_post_without_the_pages_token_changes_nothing() {
+    let page = Page::new();
+    let id = take_in(&page.catalogue, 0);
+    for form in [vec![], vec![("token", "")], vec![("token", "0123456789abcdef0123456789abcdef")]] {
+        for path in ["settle", "keep", "aside", "note", "back"].map(|p| format!("/draft/{id}/{p}")) {
+            let form: Vec<_> =
+                form.iter().copied().chain([("why", "x"), ("note", "x"), ("v.sex", "male")]).collect();
+            assert_eq!(page.post(&path, &form).0, StatusCode::FORBIDDEN, "{path}");
+        }
+        assert_eq!(page.post("/undo", &form).0, StatusCode::FORBIDDEN);
+    }
+    let draft = page.catalogue.draft(id).unwrap();
+    assert_eq!((draft.state, draft.history.len()), (State::Waiting, 0));
+}
+
+#[test]
+fn a_post_from_another_page_is_refused_even_with_the_token() {
+    let page = Page::new();
+    let id = take_in(&page.catalogue, 0);
+    let token = page.token();
+    let form = [("token", token.as_str())];
+    let path = format!("/draft/{id}/settle");
+    for (name, value) in [
+        ("origin", "http://evil.example"),
+        ("origin", "null"),
+        ("sec-fetch-site", "cross-site"),
+        ("sec-fetch-site", "same-site"),
+    ] {
+        let request = page.form(&path, &form).header(name, value).body(body(&form)).unwrap();
+        assert_eq!(page.send(request).0, StatusCode::FORBIDDEN, "{name}: {value}");
+    }
+    assert_eq!(page.catalogue.draft(id).unwrap().state, State::Waiting);
+    let own = format!("http://localhost:{PORT}");
+    let request = page.form(&path, &form).header("origin", own).body(body(&form)).unwrap();
+    assert_eq!(page.send(request).0, StatusCode::SEE_OTHER);
+}
+
+#[test]
+fn a_foreign_host_name_is_refused() {
+    let page = Page::new();
+    for host in ["evil.example", "127.0.0.1", "127.0.0.1:80", "localhost.evil.example:7411", ""] {
+        let request = Request::get("/").header(header::HOST, host).body(Body::empty()).unwrap();
+        assert_eq!(page.send(request).0, StatusCode::MISDIRECTED_REQUEST, "{host}");
+    }
+    for host in ["127.0.0.1:7411", "localhost:7411", "[::1]:7411"] {
+        let request = Request::get("/").header(header::HOST, host).body(Body::empty()).unwrap();
+        assert_eq!(page.send(request).0, StatusCode::OK, "{host}");
+    }
+}
+
+#[test]
+fn every_answer_carries_the_headers_that_keep_the_page_to_itself() {
+    let page = Page::new();
+    let id = take_in(&page.catalogue, 0);
+    for path in ["/", "/records", "/page.css", "/page.js", "/nowhere", &format!("/draft/{id}"), "/draft/99"] {
+        let (_, response, _) = page.get(path);
+        let header = |name: &str| response.headers()[name].to_str().unwrap().to_owned();
+        let policy = header("content-security-policy");
+        assert!(policy.starts_with("default-src 'none'") && !policy.contains("unsafe"), "{path}: {policy}");
+        assert_eq!(header("x-content-type-options"), "nosniff");
+        assert_eq!(header("referrer-policy"), "same-origin");
+    }
+    let (status, _, text) = page.get("/draft/99");
+    assert_eq!(status, StatusCode::NOT_FOUND);
+    assert!(text.contains("draft 99") && text.contains("not in this catalogue"), "{text}");
+}
+
+/// A picture's name, every word read, every value, candidate, note, doubt and
+/// leftover is a script; none may come out as markup on any page.
+#[test]
+fn script_in_every_place_comes_out_as_text() {
+    let evil = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>";
+    let page = Page::new();
+    let facts = PhotoFacts { name: evil.into(), ..PhotoFacts::default() };
+    let mut reading = Reading::from_text("x", &format!("{evil}\n{evil}"));
+    reading.photo = facts;
+    let mut fields = Vec::new();
+    for term in glassine::catalogue::TERM_ORDER {
+        let mut f = field(term, 0, evil, evil, 0.5);
+        f.note = evil.into();
+        f.candidates = vec![Candidate { value: evil.into(), confidence: 0.4, why: evil.into() }];
+        fields.push(f);
+    }
+    let span = Span { label: 0, line: 0, start: 0, end: 1 };
+    let parsed = Parsed { fields, leftovers: vec![Leftover { text: evil.into(), span }] };
+    let doubts = [Doubt { kind: evil.into(), terms: vec!["sex".into()], sentence: evil.into(), weight: 1.0 }];
+    let id = page.catalogue.enter_draft(&reading, &parsed, &doubts).unwrap().draft;
+    page.catalogue.note(id, evil, evil).unwrap();
+    let query = serde_urlencoded::to_string([
+        ("q", "script"),
+        ("doubt", evil),
+        ("term", evil),
+        ("is", evil),
+        ("did", "settle.1"),
+    ])
+    .unwrap();
+    let check = |path: &str| {
+        let (status, _, text) = page.get(path);
+        assert_eq!(status, StatusCode::OK, "{path}");
+        // What is ours is one script, named in the head; pictures have no handlers.
+        assert_eq!(text.matches("<script").count(), 1, "{path}");
+        assert!(!text.contains("<img src=x") && !text.contains("'>"), "{path}");
+    };
+    for path in ["/".to_owned(), format!("/?{query}"), format!("/draft/{id}"), format!("/draft/{id}?{query}")]
+    {
+        check(&path);
+    }
+    let seen = page.catalogue.draft(id).unwrap().seen;
+    let lot = page.catalogue.settle(id, evil, &[], seen).unwrap();
+    for path in
+        ["/records".to_owned(), format!("/records?{query}"), format!("/record/{lot}"), format!("/draft/{id}")]
+    {
+        check(&path);
+    }
+}
+
+#[test]
+fn settling_by_form_alone_takes_what_was_typed_and_goes_to_the_next() {
+    let page = Page::new();
+    let (first, second) = (take_in(&page.catalogue, 0), take_in(&page.catalogue, 1));
+    let token = page.token();
+    let form = [
+        ("token", token.as_str()),
+        ("seen", "0"),
+        ("walk", "order=in"),
+        ("v.locality", "Mere End"),
+        ("v.sex", " female "),
+        ("v.Not a term", "x"),
+        ("v.state", "settled"),
+    ];
+    let (status, response, _) = page.post(&format!("/draft/{first}/settle"), &form);
+    assert_eq!(status, StatusCode::SEE_OTHER);
+    let to = response.headers()[header::LOCATION].to_str().unwrap();
+    assert_eq!(to, format!("/draft/{second}?order=in&did=settle.{first}"));
+    let draft = page.catalogue.draft(first).unwrap();
+    let record = page.catalogue.record(draft.lot.unwrap()).unwrap();
+    assert_eq!((record.value("locality"), record.value("sex")), ("Mere End", "female"));
+    assert_eq!(draft.history[0].who, "M. Orrin");
+    assert!(!record.values.iter().any(|v| v.term.contains(' ') || v.term == "state"));
+    let (_, _, text) = page.get(to);
+    assert!(text.contains("Settled") && text.contains("tarn-00001.png"), "says what was done");
+    // Twice is told, not doubled.
+    let (status, _, text) = page.post(&format!("/draft/{first}/settle"), &form);
+    assert_eq!(status, StatusCode::CONFLICT, "{text}");
+}
+
+#[test]
+fn a_value_that_does_not_fit_is_said_and_kept_on_the_page_and_nothing_settled() {
+    let page = Page::new();
+    let id = take_in(&page.catalogue, 0);
+    let token = page.token();
+    let form = [("token", token.as_str()), ("seen", "0"), ("v.eventDate", "soon & late")];
+    for path in ["settle", "keep"].map(|p| format!("/draft/{id}/{p}")) {
+        let (status, _, text) = page.post(&path, &form);
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+        assert!(text.contains("value=\"soon &amp; late\"") && text.contains("1993-07-12"), "{text}");
+    }
+    let draft = page.catalogue.draft(id).unwrap();
+    assert_eq!((draft.state, draft.history.len()), (State::Waiting, 0));
+}
+
+#[test]
+fn undo_goes_back_to_the_draft_and_the_next_page_says_so() {
+    let page = Page::new();
+    let id = take_in(&page.catalogue, 0);
+    let token = page.token();
+    page.post(&format!("/draft/{id}/aside"), &[("token", token.as_str()), ("why", "torn"), ("why", "")]);
+    let draft = page.catalogue.draft(id).unwrap();
+    assert_eq!((draft.state, draft.history[0].why.as_str()), (State::Aside, "torn"));
+    let (_, response, _) = page.post("/undo", &[("token", token.as_str())]);
+    assert_eq!(response.headers()[header::LOCATION], format!("/draft/{id}?did=unaside.{id}"));
+    let draft = page.catalogue.draft(id).unwrap();
+    assert_eq!((draft.state, draft.history[1].kind), (State::Waiting, DeedKind::Undo));
+    let (status, _, text) = page.post("/undo", &[("token", token.as_str())]);
+    assert_eq!(status, StatusCode::CONFLICT);
+    assert!(text.contains("nothing left to undo"), "{text}");
+}
+
+#[test]
+fn pictures_are_jpeg_and_a_lost_original_is_said() {
+    let page = Page::new();
+    let id = take_in(&page.catalogue, 0);
+    let photo = page.catalogue.draft(id).unwrap().photo.unwrap();
+    for piece in
+        ["view.jpg", "small.jpg", "words.jpg?at=80,85,720,85,720,131,80,131", "part.jpg?at=0,0,300,200"]
+    {
+        let (status, response, _) = page.get(&format!("/photo/{}/{piece}", photo.id));
+        assert_eq!(
+            (status, &response.headers()[header::CONTENT_TYPE]),
+            (StatusCode::OK, &"image/jpeg".parse().unwrap()),
+            "{piece}"
+        );
+    }
+    for piece in
+        ["words.jpg", "words.jpg?at=1,2,3", "words.jpg?at=nan,1,1,1,1,1,1,1", "../catalogue.db", "other"]
+    {
+        assert_eq!(page.get(&format!("/photo/{}/{piece}", photo.id)).0, StatusCode::NOT_FOUND, "{piece}");
+    }
+    std::fs::remove_file(&photo.file).unwrap();
+    let (status, _, text) = page.get(&format!("/photo/{}/part.jpg?at=5,5,50,50", photo.id));
+    // The picture decoded last may still be at hand; a new one is not.
+    assert!(status == StatusCode::OK || text.contains("cannot be shown"), "{text}");
+    let other = take_in(&page.catalogue, 1);
+    let photo = page.catalogue.draft(other).unwrap().photo.unwrap();
+    std::fs::remove_file(&photo.file).unwrap();
+    let (status, _, text) = page.get(&format!("/photo/{}/view.jpg", photo.id));
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(text.contains("cannot be shown") && text.contains("backup"), "{text}");
+}
+
+/// The relative luminance and contrast of WCAG 2.2,
+/// <https://www.w3.org/TR/WCAG22/#dfn-contrast-ratio>.
+fn contrast(a: &str, b: &str) -> f64 {
+    let luminance = |hex: &str| {
+        let channel = |i: usize| {
+            let c = f64::from(u8::from_str_radix(&hex[i..i + 2], 16).unwrap()) / 255.0;
+            if c <= 0.04045 { c / 12.92 } else { ((c + 0.055) / 1.055).powf(2.4) }
+        };
+        0.2126 * channel(1) + 0.7152 * channel(3) + 0.0722 * channel(5)
+    };
+    let (a, b) = (luminance(a), luminance(b));
+    (a.max(b) + 0.05) / (a.min(b) + 0.05)
+}
+
+#[test]
+fn colours_have_the_contrast_that_wcag_asks_for_light_and_dark() {
+    assert!((contrast("#ffffff", "#000000") - 21.0).abs() < 1e-9, "the standard's own bounds");
+    let css = include_str!("../src/review/page.css");
+    let schemes: Vec<&str> = css.split(":root {").skip(1).map(|s| s.split('}').next().unwrap()).collect();
+    assert_eq!(schemes.len(), 2, "a light and a dark scheme");
+    for scheme in schemes {
+        let colour = |name: &str| {
+            let after = scheme.split(&format!("--{name}: ")).nth(1).unwrap_or_else(|| panic!("--{name}"));
+            after.split(';').next().unwrap().to_owned()
+        };
+        let at_least = |pairs: &[(&str, &[&str])], least: f64| {
+            for (on, grounds) in pairs {
+                for ground in *grounds {
+                    let ratio = contrast(&colour(on), &colour(ground));
+                    assert!(ratio >= least, "{on} on {ground}: {ratio:.2} of {least}");
+                }
+            }
+        };
+        // Text: 4.5 to 1 (success criterion 1.4.3).
+        at_least(
+            &[
+                ("ink", &["paper", "sheet", "lamplit", "rustlit", "well"]),
+                ("soft", &["paper", "sheet", "lamplit", "well"]),
+                ("press", &["paper", "sheet", "lamplit"]),
+                ("on-press", &["press"]),
+                ("moss", &["sheet", "lamplit", "paper"]),
+                ("rust", &["sheet", "lamplit", "paper"]),
+                ("paper", &["ink"]),
+            ],
+            4.5,
+        );
+        // Edges of what can be pressed or typed into: 3 to 1 (1.4.11).
+        at_least(&[("edge", &["sheet", "paper"]), ("press", &["sheet", "paper", "lamplit"])], 3.0);
+    }
+}
