@@ -118,11 +118,11 @@ fn areas(grey: &GrayImage) -> Vec<Area> {
             let (t, b) = (ys.clone().min().unwrap_or(0), ys.max().unwrap_or(0) + 1);
             let (w, h) = (r - l, b - t);
             let filled = blocks.len() as f32 / (w * h) as f32;
-            let squarish = w.max(h) * 2 <= w.min(h) * 3;
             let wanted = if kind == 1 {
                 blocks.len() >= 5 && w.max(h) >= 4
             } else {
-                blocks.len() >= 4 && filled > 0.6 && squarish
+                // Words beside a code may have grown together with it.
+                blocks.len() >= 4 && w.min(h) >= 2 && filled > 0.4
             };
             if !wanted {
                 continue;

@@ -144,7 +144,7 @@ fn is_date(value: &str) -> bool {
 /// The end of an interval that leaves out what it shares with the start:
 /// `1993-07-12/15`.
 fn is_short_end(from: &str, to: &str) -> bool {
-    from.len() > to.len() && from.is_char_boundary(from.len() - to.len()) && {
+    !to.is_empty() && from.len() > to.len() && from.is_char_boundary(from.len() - to.len()) && {
         let whole = format!("{}{to}", &from[..from.len() - to.len()]);
         is_date(&whole)
     }
