@@ -287,7 +287,7 @@ fn describe(meta: &str) -> std::result::Result<Core, String> {
                 _ => {}
             },
             Event::Text(text) if inside && location => {
-                core.location = String::from_utf8_lossy(text.as_ref()).trim().to_owned();
+                core.location = String::from_utf8_lossy(&text).trim().to_owned();
             }
             Event::Start(tag) | Event::Empty(tag) => {
                 let name = tag.local_name();
