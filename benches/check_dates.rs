@@ -17,9 +17,8 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::time::Instant;
 
-const MONTHS: [&str; 12] = [
-    "January", "Feb.", "March", "Apr", "May", "June", "July", "Aug.", "Sept.", "October", "Nov", "December",
-];
+const MONTHS: [&str; 12] =
+    ["January", "Feb.", "March", "Apr", "May", "June", "July", "Aug.", "Sept.", "October", "Nov", "December"];
 const ROMAN: [&str; 12] = ["I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII"];
 
 /// A made-up date in one of the forms of tables, from a fixed sequence.

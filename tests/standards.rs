@@ -123,7 +123,18 @@ fn edtf_examples_of_the_specification_are_read() {
     for text in EDTF_LEFT_OUT {
         assert!(Edtf::parse(text).is_none(), "{text}");
     }
-    for text in ["1985-13", "1985-04-31", "19X5", "198", "1985-4-12", "..", "/", "1985/1984", "XXXX-04-12", "sometime"] {
+    for text in [
+        "1985-13",
+        "1985-04-31",
+        "19X5",
+        "198",
+        "1985-4-12",
+        "..",
+        "/",
+        "1985/1984",
+        "XXXX-04-12",
+        "sometime",
+    ] {
         assert!(Edtf::parse(text).is_none(), "{text}");
     }
 }

@@ -282,34 +282,33 @@ fn describe(meta: &str) -> std::result::Result<Core, String> {
         match xml.read_event().map_err(|e| e.to_string())? {
             Event::Eof => break,
             Event::End(end) => match end.local_name().as_ref() {
-                b"core" => break,
-                b"location" => location = false,
+                "core" => break,
+                "location" => location = false,
                 _ => {}
             },
             Event::Text(text) if inside && location => {
-                core.location = String::from_utf8_lossy(&text).trim().to_owned();
+                core.location = text.trim().to_owned();
             }
             Event::Start(tag) | Event::Empty(tag) => {
                 let name = tag.local_name();
                 let attribute = |name: &str| {
-                    let found =
-                        tag.attributes().flatten().find(|a| a.key.local_name().as_ref() == name.as_bytes());
-                    found.map(|a| unescaped(&String::from_utf8_lossy(&a.value)))
+                    let found = tag.attributes().flatten().find(|a| a.key.local_name().as_ref() == name);
+                    found.map(|a| unescaped(&a.value))
                 };
                 match name.as_ref() {
-                    b"core" => {
+                    "core" => {
                         inside = true;
                         core.by = attribute("fieldsTerminatedBy").map_or(b',', |t| separator(&t));
                         core.quotes = attribute("fieldsEnclosedBy").is_none_or(|q| q == "\"");
                         core.skip = attribute("ignoreHeaderLines").and_then(|n| n.parse().ok()).unwrap_or(0);
                     }
-                    b"location" => location = true,
-                    b"id" if inside => {
+                    "location" => location = true,
+                    "id" if inside => {
                         if let Some(index) = attribute("index").and_then(|i| i.parse().ok()) {
                             place(&mut core.columns, index, "id")?;
                         }
                     }
-                    b"field" if inside => {
+                    "field" if inside => {
                         let term = attribute("term").ok_or("a field without a term")?;
                         match attribute("index").map(|i| i.parse::<usize>()) {
                             Some(Ok(index)) => place(&mut core.columns, index, &term)?,

@@ -93,7 +93,9 @@ fn span(body: &str) -> Option<(Date, Date)> {
     }
     let low: i16 = format!("{digits}{}", "0".repeat(masked)).parse().ok()?;
     let high: i16 = format!("{digits}{}", "9".repeat(masked)).parse().ok()?;
-    let two = |t: &str| (t.len() == 2 && t.bytes().all(|b| b.is_ascii_digit())).then(|| t.parse::<u8>().ok()).flatten();
+    let two = |t: &str| {
+        (t.len() == 2 && t.bytes().all(|b| b.is_ascii_digit())).then(|| t.parse::<u8>().ok()).flatten()
+    };
     match (month, day) {
         (None, None) | (Some("XX"), None | Some("XX")) if masked == 0 || month.is_none() => {
             Some((Date::new(low.max(1), 1, 1).ok()?, Date::new(high, 12, 31).ok()?))
