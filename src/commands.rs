@@ -290,12 +290,11 @@ pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Resul
     Ok(ExitCode::SUCCESS)
 }
 
-/*CHECK pub fn check(args: &checking::batch::Args) -> Result<ExitCode> {
+pub fn check(args: &checking::batch::BatchOptions) -> Result<ExitCode> {
     let summary = checking::batch::run(args, &mut std::io::stdout().lock())?;
     Ok(if summary.damaged > 0 { SOME_FAILED.into() } else { ExitCode::SUCCESS })
 }
 
-CHECK*/
 pub fn review(args: &glassine::review::Args) -> Result<ExitCode> {
     let catalogue = Catalogue::open(&args.folder)?;
     let rules = IntakeRules::load(Some(&catalogue.folder().config()))?;

@@ -9,8 +9,8 @@ mod progress;
 
 use clap::{Args, CommandFactory, Parser, Subcommand};
 use glassine::pipeline::Engine;
-use glassine::review;
 use glassine::trouble::Result;
+use glassine::{checking, review};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -85,7 +85,7 @@ enum Command {
         config: Option<PathBuf>,
     },
     /// Look for what cannot be true in records that were typed long ago.
-    //Check(checking::batch::Args),
+    Check(checking::batch::BatchOptions),
     /// Open the page on which a person settles drafts.
     Review(review::Args),
     /// List drafts and records of a collection folder.
@@ -181,7 +181,7 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::Parse { text, drafts, config } => {
             commands::parse(&text, drafts.as_deref(), config.as_deref())
         }
-        //Command::Check(args) => commands::check(&args),
+        Command::Check(args) => commands::check(&args),
         Command::Review(args) => commands::review(&args),
         Command::List { folder, settled } => commands::list(&folder, settled),
         Command::Find { folder, words } => commands::find(&folder, &words.join(" ")),

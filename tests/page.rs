@@ -219,11 +219,13 @@ fn a_person_works_through_drafts_by_keyboard() {
         browser.execute("document.querySelector('#single').click()", vec![]).await.unwrap();
         browser.find(Locator::Css("#photo .box")).await.unwrap();
 
-        // Nearer, turned, more ink: the photograph changes and comes back.
+        // The writing, then the field's words, then all of it.
+        let width = "document.querySelector('#photo').viewBox.baseVal.width";
+        until(&browser, &format!("{width} < 900 && {width} > 700")).await;
         press(&browser, "z").await;
-        until(&browser, "document.querySelector('#photo').viewBox.baseVal.width < 900").await;
+        until(&browser, &format!("{width} < 900")).await;
         press(&browser, "zi").await;
-        until(&browser, "document.querySelector('#photo.ink').viewBox.baseVal.width === 900").await;
+        until(&browser, &format!("{width} === 900 && document.querySelector('#photo.ink')")).await;
 
         press(&browser, "s").await;
         at_draft(&browser, ids[4]).await;

@@ -133,7 +133,7 @@ fn every_answer_carries_the_headers_that_keep_the_page_to_itself() {
         let policy = header("content-security-policy");
         assert!(policy.starts_with("default-src 'none'") && !policy.contains("unsafe"), "{path}: {policy}");
         assert_eq!(header("x-content-type-options"), "nosniff");
-        assert_eq!(header("referrer-policy"), "no-referrer");
+        assert_eq!(header("referrer-policy"), "same-origin");
     }
     let (status, _, text) = page.get("/draft/99");
     assert_eq!(status, StatusCode::NOT_FOUND);

@@ -1,6 +1,6 @@
 """Streams of ready batches: real lines, rendered lines and lines set from pieces of real hands."""
 
-import io, random
+import os
 
 import cv2
 import numpy as np
@@ -42,6 +42,13 @@ def fits(width, target):
     return len(target) + repeats + 1 <= width // 4
 
 
+def hide(image, rng):
+    """Blank a few narrow strips, so that the reader learns to lean on the rest of the word."""
+    level = int(np.percentile(image, 80))
+    for _ in range(rng.randint(1, max(1, image.shape[1] // 150))):
+        x = rng.randrange(image.shape[1]); image[:, x:x + rng.randint(3, 11)] = level
+
+
 class Stream(IterableDataset):
     """Endless batches (images uint8 N x 48 x W, widths, targets, target lengths) by width bucket.
 
@@ -66,22 +73,27 @@ class Stream(IterableDataset):
         weights = [len(by_source[s]) ** 0.7 for s in sources]
         targets = {i: encode(fold_hand(self.lines.meta[i][4])) for s in sources for i in by_source[s]}
         setter = None
-        if self.pieces is not None:
-            from pieces import Setter
-            setter = Setter(self.pieces, self.lines, rng, renderer.np)
+        turns = 0
         kinds, shares = list(self.mix), list(self.mix.values())
         bins = {w: [] for w in WIDTHS}
         while True:
             kind = rng.choices(kinds, shares)[0]
-            made = []
+            made, turns = [], turns + 1
+            if kind == "pieces" and setter is None:
+                # the alignment may still be in the making when the run starts
+                if turns % 50 < 10 and os.path.exists(self.pieces):
+                    from pieces import Setter
+                    setter = Setter(self.pieces, self.lines, rng, renderer.np)
+                else:
+                    kind = "hand"
             if kind == "real":
                 i = rng.choice(by_source[rng.choices(sources, weights)[0]])
                 made = [renderer.wear.real(self.lines.image(i))]; target = targets[i]
             elif kind == "pieces":
-                text = fold_hand(labels.line("hand"))
+                text = fold_hand(labels.prose() if (u := rng.random()) < 0.62 else labels.letter() if u < 0.78 else labels.line("hand"))
                 image = setter.line(text)
-                if image is None: continue
-                made = [renderer.wear.real(image)]; target = encode(text)
+                if image is None or (target := encode(text)) is None: continue
+                made = [renderer.wear.real(image)]
             else:
                 text = labels.line("hand" if kind == "hand" else "print")
                 if kind == "hand" and len(text) > 5 and text.isupper() and rng.random() < 0.8: text = text.title()
@@ -91,6 +103,7 @@ class Stream(IterableDataset):
             for image in made:
                 image = to_height(image)
                 w = image.shape[1]
+                if kind in ("real", "pieces", "hand") and w > 120 and rng.random() < 0.25: hide(image, rng)
                 if w > WIDTHS[-1] or not fits(w, target): continue
                 bucket = next(b for b in WIDTHS if b >= w)
                 bins[bucket].append((image, target))

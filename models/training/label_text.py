@@ -214,6 +214,25 @@ class Labels:
         if r.random() < 0.03: line = r.choice(["Dear ", "My dear ", "Yours truly, ", "Yours sincerely, ", "With kind regards, "]) + self.person() + r.choice(["", ",", ":"])
         return line.strip()
 
+    def letter(self):
+        """What stands at the head and foot of letters: greetings, dates, addresses, thanks."""
+        r, c = self.rng, self.c
+        d, m, y = r.randint(1, 31), r.choice(MONTHS), r.randint(1860, 1960)
+        th = {1: "st", 2: "nd", 3: "rd", 21: "st", 22: "nd", 23: "rd", 31: "st"}.get(d, "th")
+        title = r.choice(["Mr.", "Mrs.", "Miss", "Dr.", "Prof.", "Rev.", "Mr", "Mrs", "Dr", "Prof"])
+        return r.choice([
+            r.choice(["Dear Sir", "Dear Madam", "My dear Sir", "Gentlemen", "Dear Friend", "Dear Doctor", "Dear Professor"]) + r.choice([":", ",", "", " :", "-", " –"]),
+            f"My dear {title} {self.surname()}" + r.choice([":", ",", ""]), f"Dear {title} {self.surname()}" + r.choice([":", ",", ""]),
+            r.choice(["Yours truly", "Yours very truly", "Very truly yours", "Yours sincerely", "Sincerely yours", "Yours faithfully", "Yours respectfully", "Very respectfully", "Cordially yours", "Sincerely", "Your obedient servant", "I remain", "I am, Sir,", "Believe me"]) + r.choice([",", "", "."]),
+            f"{m} {d}{th} {y}" + r.choice(["", "."]), f"{m} {d}, {y}" + r.choice(["", "."]), f"{m[:3]}. {d}{th} {y}", f"{m} {d}", f"{r.choice(c['us'])}, {m} {d}, {y}",
+            f"{r.randint(1, 2900)} {r.choice([self.surname(), r.choice(c['us'])])} {r.choice(['Street', 'St.', 'Avenue', 'Ave.', 'Road', 'Rd.'])}",
+            f"{title} {self.initials()}{self.surname()}", f"{title} {self.initials()}{self.surname()}, {r.choice(['President', 'Secretary', 'Vice President', 'Treasurer', 'Curator', 'Director', 'Chairman'])}",
+            f"{r.choice(['The', 'For the', 'To the'])} {r.choice(['President', 'Secretary', 'Curator', 'Director', 'Members', 'Trustees'])} of the {r.choice(c['us'])} {r.choice(['Club', 'Society', 'University', 'College', 'Museum', 'Library', 'Association'])}",
+            f"{r.choice(c['us'])} {r.choice(['Club', 'Society', 'University', 'College', 'Museum', 'Library', 'Hotel'])}" + r.choice(["", ".", ","]), f"{r.choice(c['us'])}, {r.choice(['Cal.', 'Mass.', 'Penn.', 'Ill.', 'N. Y.', 'Conn.', 'Mich.', 'Wis.', 'England', 'Canada'])}",
+            "Yours of the " + f"{d}{th} " + r.choice(["received", "inst. received", "is at hand", "came to hand"]) + r.choice(["", ".", " and"]),
+            r.choice(["Please accept my thanks for", "I beg to acknowledge the receipt of", "I have the honor to", "Will you kindly send me", "I should be glad to have", "Kindly let me know if you", "I hope to be able to", "Thanking you for your", "In reply to your letter of", "I regret that I am unable to", "It gives me much pleasure to", "Please find enclosed", "I have just returned from", "With best wishes", "With kind regards to"]),
+            self.person(), self.people()])
+
     def foreign(self, longest=70):
         """French or German: pieces of the training lines, shuffled by word runs."""
         r = self.rng
@@ -237,7 +256,7 @@ class Labels:
         for _ in range(20):
             k = r.random()
             if kind == "hand":
-                s = self.prose() if k < .48 else self.label() if k < .86 else self.foreign() if k < .96 else self.noise()
+                s = self.letter() if k < .08 else self.prose() if k < .48 else self.label() if k < .86 else self.foreign() if k < .96 else self.noise()
             else:
                 s = self.label() if k < .60 else self.prose() if k < .80 else self.foreign() if k < .88 else self.noise()
             s = " ".join(s.split())

@@ -23,7 +23,7 @@ def main(folder, out):
         members, tar = tars[source]
         member = members.get(name) or members.get("./" + name) or members[name.split("/")[-1]]
         image = cv2.imdecode(np.frombuffer(tar.extractfile(member).read(), np.uint8), cv2.IMREAD_GRAYSCALE)
-        ok, blob = cv2.imencode(".webp", image, [cv2.IMWRITE_WEBP_QUALITY, 45 if split == "train" else 60])
+        ok, blob = cv2.imencode(".webp", image, [cv2.IMWRITE_WEBP_QUALITY, 36 if split == "train" else 55])
         blobs.append(np.frombuffer(blob, np.uint8)); meta.append((name, source, split, writer, text))
     offsets = np.cumsum([0] + [len(b) for b in blobs])
     np.savez(out, blob=np.concatenate(blobs), offsets=offsets, meta=np.frombuffer("\n".join("\t".join(m) for m in meta).encode(), np.uint8))

@@ -14,7 +14,7 @@ import torch.nn.functional as F
 from torch import nn
 
 from alphabet import decode
-from data import Lines, Stream, to_height, to_input, HEIGHT, WIDTHS
+from data import HEIGHT, Lines, Stream, to_height, to_input
 from model import Reader
 from scoring import table
 
@@ -114,7 +114,11 @@ def main():
         run = nn.parallel.DistributedDataParallel(model, device_ids=[device.index], broadcast_buffers=False, gradient_as_bucket_view=True)
     stream = Stream(lines, a.data + "/fonts", a.data + "/corpus.json.gz", a.mix, a.columns, seed=a.seed * 100 + rank, pieces=a.pieces)
     loader = torch.utils.data.DataLoader(stream, batch_size=None, num_workers=a.workers, prefetch_factor=3 if a.workers else None, pin_memory=device.type == "cuda")
-    start, first, seen, waited, total = step, None, 0, 0.0, torch.zeros((), device=device)
+    if device.type == "cuda":    # the largest shape first, so that the allocator's blocks serve all others
+        v = torch.zeros(404, 3, HEIGHT, 256, device=device).contiguous(memory_format=torch.channels_last)
+        with torch.autocast("cuda", torch.bfloat16): model(v).float().log_softmax(-1).mean().backward()
+        optimiser.zero_grad(set_to_none=True); del v
+    start, seen, waited, total = step, 0, 0.0, torch.zeros((), device=device)
     log = open(a.out + "/log.txt", "a") if rank == 0 else None
     ready = time.time()
     for x, widths, flat, lengths in loader:

@@ -179,7 +179,7 @@ def s09_pocket_far_away(rng):
 def s10_packet_arsenic(rng):
     s = Scene("drawer", rng)
     lines = ["Lasiocampa quercus, larvae, blown", "Wetherlathe,  Sept. 1911", "W. Thirlby", "Arsenic soap !"]
-    made = packet(rng, [(lines[:3], THIRLBY, 46, "black", 170, 230, 0.5, 1.8), (lines[3:], THIRLBY, 58, "red", 700, 620, 4, 1.3)])
+    made = packet(rng, [(lines[:3], THIRLBY, 46, "black", 170, 230, 0.5, 1.8), (lines[3:], BRANDRETH, 84, "red", 660, 610, 4, 1.3)])
     s.centred(*made, (800, 600), 1300, -1.5, lift=6)
     px = s.photograph(light=0.15, warm=0.03, blur=0.4)
     fields = {"scientificName": "Lasiocampa quercus", "lifeStage": "larva", "verbatimLocality": "Wetherlathe", "verbatimEventDate": "Sept. 1911",

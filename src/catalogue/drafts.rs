@@ -576,6 +576,8 @@ impl Store {
         let mut values: Vec<DraftValue> = values
             .into_iter()
             .map(|(term, value)| DraftValue { read: parsed.field(&term).cloned(), term, value })
+            // Neither read nor given any more: a typed value that was undone.
+            .filter(|v| v.read.is_some() || !v.value.is_empty())
             .collect();
         values.sort_by(|a, b| term_rank(&a.term).cmp(&term_rank(&b.term)).then(a.term.cmp(&b.term)));
         let lot: Option<i64> = sqlx::query_scalar("SELECT id FROM lot WHERE draft = ? AND standing = 1")

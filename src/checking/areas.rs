@@ -63,7 +63,7 @@ impl Areas {
         AREAS.get_or_init(|| Areas::unpack(include_bytes!("data/counties.bin")))
     }
 
-    /// Reads the form that `tools/pack_boundaries.py` writes. The bytes are
+    /// Reads the form that `data/pack_boundaries.py` writes. The bytes are
     /// compiled in, so a damaged file shows in the tests of this module.
     fn unpack(bytes: &[u8]) -> Areas {
         let mut at = 4;

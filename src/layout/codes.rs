@@ -174,7 +174,7 @@ fn read_area(grey: &GrayImage, area: &Area, scale: f32) -> Vec<Code> {
     let read = if bars {
         MultiFormatOneDReader::new(&hints).decode_with_hints(&mut bitmap, &hints)
     } else {
-        QRCodeReader::default()
+        QRCodeReader
             .decode_with_hints(&mut bitmap, &hints)
             .or_else(|_| DataMatrixReader.decode_with_hints(&mut bitmap, &hints))
     };

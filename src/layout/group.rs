@@ -178,8 +178,7 @@ fn together(a: &Standing, b: &Standing, picture: &RgbImage, rules: &LayoutRules)
     if !near {
         return false;
     }
-    let change = (0..3).map(|c| (a.paper[c] - b.paper[c]).abs()).fold(0.0, f32::max);
-    if change > rules.paper_change {
+    if difference(&a.paper, &b.paper) > rules.paper_change {
         return false;
     }
     let touching = if beside < 0.0 { above < 0.1 * height } else { beside < 0.1 * height };
@@ -188,43 +187,61 @@ fn together(a: &Standing, b: &Standing, picture: &RgbImage, rules: &LayoutRules)
     }
     // The bundle of parallel samples between the two facing edges.
     let corner = |u: f32, v: f32| Point::new(along.x * u + across.x * v, along.y * u + across.y * v);
-    let (from, to): (Quad, Point) = if beside < 0.0 {
+    let gap = if beside < 0.0 {
         let (l, r) = (bl.max(ol), br.min(or));
         let (top, bottom) = if bt < ot { (bb.min(ot), bb.max(ot)) } else { (ob.min(bt), ob.max(bt)) };
-        (Quad([corner(l, top), corner(r, top), corner(r, bottom), corner(l, bottom)]), across)
+        Quad([corner(l, top), corner(r, top), corner(r, bottom), corner(l, bottom)])
     } else {
         let (t, b) = (bt.max(ot), bb.min(ob));
         let (left, right) = if bl < ol { (br.min(ol), br.max(ol)) } else { (or.min(bl), or.max(bl)) };
-        (Quad([corner(left, t), corner(left, b), corner(right, b), corner(right, t)]), along)
+        Quad([corner(left, t), corner(left, b), corner(right, b), corner(right, t)])
     };
-    let _ = to;
-    !edge_between(picture, &from, lightness(a.paper).min(lightness(b.paper)), rules.edge_drop)
+    !edge_between(picture, &gap, &a.paper, &b.paper, rules)
 }
 
 /// Whether an edge of paper runs through `gap` (its width along the lines, its
 /// height from one line to the other): a row much darker than the paper that is
-/// no thin rule, or one that the paper does not come back from.
-fn edge_between(picture: &RgbImage, gap: &Quad, paper: f32, drop: f32) -> bool {
+/// no thin rule, or a stretch of another colour than either paper's, the ground
+/// that shows between two labels.
+fn edge_between(
+    picture: &RgbImage,
+    gap: &Quad,
+    one: &[f32; 3],
+    other: &[f32; 3],
+    rules: &LayoutRules,
+) -> bool {
     const COLUMNS: usize = 33;
     let rows = (gap.height().ceil() as usize).clamp(3, 64);
     let [a, b, c, d] = gap.0;
-    let mut dark = Vec::with_capacity(rows);
+    let paper = lightness(*one).min(lightness(*other));
+    let (mut dark, mut ground) = (Vec::with_capacity(rows), Vec::with_capacity(rows));
     for row in 0..rows {
         let v = (row as f32 + 0.5) / rows as f32;
         let (left, right) = (a.towards(d, v), b.towards(c, v));
-        let mut values: Vec<f32> = (0..COLUMNS)
+        let mut values: Vec<[f32; 3]> = (0..COLUMNS)
             .filter_map(|i| pixel(picture, left.towards(right, (i as f32 + 0.5) / COLUMNS as f32)))
-            .map(lightness)
             .collect();
         if values.is_empty() {
             continue;
         }
-        values.sort_by(f32::total_cmp);
         // The upper quartile: descenders and ascenders reach into the gap.
-        dark.push(paper - values[values.len() * 3 / 4] > drop);
+        values.sort_by(|a, b| lightness(*a).total_cmp(&lightness(*b)));
+        let quartile = values[values.len() * 3 / 4];
+        dark.push(paper - lightness(quartile) > rules.edge_drop);
+        let median: [f32; 3] = std::array::from_fn(|channel| {
+            let mut one: Vec<f32> = values.iter().map(|v| v[channel]).collect();
+            one.sort_by(f32::total_cmp);
+            one[one.len() / 2]
+        });
+        ground.push(difference(&median, one).min(difference(&median, other)) > rules.ground_change);
     }
-    let run = dark.split(|d| !d).map(<[bool]>::len).max().unwrap_or(0);
-    run > (rows / 6).max(3)
+    let run = |rows: &[bool]| rows.split(|d| !d).map(<[bool]>::len).max().unwrap_or(0);
+    run(&dark) > (rows / 6).max(3) || run(&ground) > (rows / 3).max(3)
+}
+
+/// The largest difference of two colours in any channel.
+fn difference(a: &[f32; 3], b: &[f32; 3]) -> f32 {
+    (0..3).map(|c| (a[c] - b[c]).abs()).fold(0.0, f32::max)
 }
 
 /// The colour of the paper under a line: per channel the median of the lighter
@@ -299,6 +316,23 @@ mod tests {
     fn labels_of_different_paper_are_apart_even_when_they_touch() {
         let picture = paper_with(&[(40, 20, 260, 56, 240), (40, 56, 260, 100, 190)], 255);
         let lines = [line(50.0, 30.0, 250.0, 50.0), line(50.0, 60.0, 250.0, 80.0)];
+        assert_eq!(group(&lines, &picture, &LayoutRules::built_in()).len(), 2);
+    }
+
+    #[test]
+    fn ground_of_another_colour_between_two_labels_parts_them() {
+        let mut picture = paper_with(&[(40, 20, 260, 56, 240), (40, 72, 260, 110, 240)], 240);
+        for y in 56..72 {
+            for x in 0..400 {
+                picture.put_pixel(x, y, image::Rgb([225, 228, 250]));
+            }
+        }
+        for y in (20..56).chain(72..110) {
+            for x in 40..260 {
+                picture.put_pixel(x, y, image::Rgb([240, 236, 215]));
+            }
+        }
+        let lines = [line(50.0, 30.0, 250.0, 50.0), line(50.0, 78.0, 250.0, 98.0)];
         assert_eq!(group(&lines, &picture, &LayoutRules::built_in()).len(), 2);
     }
 

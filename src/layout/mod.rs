@@ -35,6 +35,7 @@ pub struct LayoutRules {
     pub label_gap: f32,
     pub edge_drop: f32,
     pub paper_change: f32,
+    pub ground_change: f32,
 }
 
 impl LayoutRules {

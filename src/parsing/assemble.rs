@@ -116,13 +116,19 @@ fn says_something(label: &ReadLabel) -> bool {
 
 /// Parses all labels of a reading.
 pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
+    let narrow = super::blocks::narrow(reading, rules);
+    let parts = |label: &crate::reading::ReadLabel| match narrow {
+        true => super::blocks::split(label, rules),
+        false => std::iter::once(0..label.lines.len()).collect(),
+    };
     let mut labels: Vec<Label> = reading
         .labels
         .iter()
         .enumerate()
         .filter(|(_, l)| says_something(l))
-        .map(|(i, l)| {
-            let flow = Flow::new(i, l);
+        .flat_map(|(i, l)| parts(l).into_iter().map(move |part| (i, l, part)))
+        .map(|(i, l, part)| {
+            let flow = Flow::new(i, l, part);
             let used = vec![None; flow.tokens.len()];
             Label {
                 flow,
@@ -156,18 +162,26 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     }
     let geography = places(&mut labels, rules);
     lone_persons(&mut labels, rules, &geography.1);
-    let ctx_country = geography.0.country.as_ref().and_then(|c| rules.gazetteer.name(&c.code)).unwrap_or("").to_owned();
+    let ctx_country =
+        geography.0.country.as_ref().and_then(|c| rules.gazetteer.name(&c.code)).unwrap_or("").to_owned();
     persons_out(&labels, &mut finds);
     let event = dates_out(&mut labels, rules, &ctx_country, &mut finds);
-    record_number(&mut labels, rules, event, &mut finds);
+    let _ = event;
+    record_number(&mut labels, rules, narrow, &mut finds);
     taxon_out(&mut labels, &mut finds);
     traits(&mut labels, rules, &mut finds);
-    hosts(&mut labels, rules, &mut finds);
+    hosts(&mut labels, rules, &geography.1, &mut finds);
     coordinates_out(&mut labels, &mut finds);
     geography_out(&labels, rules, &geography.0, &geography.1, &mut finds);
-    super::locality::write(&mut labels, rules, &geography.1, &geography.0, &mut |flow, term, ranges, value, certainty, note| {
-        finds.push(Find { term, flow, ranges, value, certainty, candidates: Vec::new(), note });
-    });
+    super::locality::write(
+        &mut labels,
+        rules,
+        &geography.1,
+        &geography.0,
+        &mut |flow, term, ranges, value, certainty, note| {
+            finds.push(Find { term, flow, ranges, value, certainty, candidates: Vec::new(), note });
+        },
+    );
 
     let fields = finish(&labels, rules, finds);
     let mut leftovers = leftovers(&labels);
@@ -180,11 +194,65 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     Parsed { fields, leftovers }
 }
 
+/// The text for the search of dates: roman months whose strokes were read as
+/// other strokes (`V1I1`, `Vii1`) as capitals, and a degree sign between digits
+/// as a point. As many characters as the flow's text.
+fn date_text(flow: &Flow) -> String {
+    let mut chars = flow.chars.clone();
+    let stroke = |c: char| "VvXxIi1l|!".contains(c);
+    let mut i = 0;
+    while i < chars.len() {
+        if chars[i] == '°'
+            && i > 0
+            && chars[i - 1].is_ascii_digit()
+            && chars.get(i + 1).is_some_and(char::is_ascii_digit)
+            && chars.get(i + 3).is_none_or(|c| !c.is_ascii_digit() && *c != '\'')
+        {
+            chars[i] = '.';
+        }
+        if !stroke(chars[i]) || i > 0 && chars[i - 1].is_alphanumeric() {
+            i += 1;
+            continue;
+        }
+        let start = i;
+        while i < chars.len() && stroke(chars[i]) {
+            i += 1;
+        }
+        let ends = chars.get(i).is_some_and(|c| "-./ ,".contains(*c))
+            && chars.get(i + 1).is_some_and(|c| c.is_ascii_digit() || *c == ' ' || *c == '\'');
+        let run = &chars[start..i];
+        if !ends
+            || run.len() > 4
+            || !run.iter().any(|c| "VvXxIi".contains(*c))
+            || !run.iter().any(|c| !"VXI".contains(*c))
+        {
+            continue;
+        }
+        let roman: String = run
+            .iter()
+            .map(|c| match c {
+                'V' | 'v' => 'V',
+                'X' | 'x' => 'X',
+                _ => 'I',
+            })
+            .collect();
+        if ["I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII"]
+            .contains(&roman.as_str())
+        {
+            chars.splice(start..i, roman.chars());
+        }
+    }
+    chars.into_iter().collect()
+}
+
 /// Coordinates and elevations, which say what they are by their signs.
 fn spans_with_units(label: &mut Label, rules: &Rules) {
     // `IV-22/23-1953` before an initial `M.` is no height of 1953 m.
-    let days: Vec<Range<usize>> =
-        dates::find(&label.flow.text, &rules.dates).into_iter().filter(|d| d.shape == DateShape::Day).map(|d| d.chars).collect();
+    let days: Vec<Range<usize>> = dates::find(&date_text(&label.flow), &rules.dates)
+        .into_iter()
+        .filter(|d| d.shape == DateShape::Day)
+        .map(|d| d.chars)
+        .collect();
     for c in coordinates::find(&label.flow.text) {
         let tokens = label.flow.within(&c.chars);
         if tokens.is_empty() || tokens.clone().any(|i| !label.free(i)) {
@@ -231,7 +299,11 @@ fn catalog(labels: &mut [Label], rules: &Rules, reading: &Reading, finds: &mut V
             };
             for (k, pattern) in rules.catalog.iter().enumerate() {
                 for m in pattern.find_iter(text) {
-                    consider(0.95 - 0.03 * k as f32 + alone_bonus(m.as_str().chars().count()), to_chars(m), m.as_str());
+                    consider(
+                        0.95 - 0.03 * k as f32 + alone_bonus(m.as_str().chars().count()),
+                        to_chars(m),
+                        m.as_str(),
+                    );
                 }
             }
             let near = [n.checked_sub(1), Some(n), Some(n + 1)].into_iter().flatten().any(|k| {
@@ -239,7 +311,13 @@ fn catalog(labels: &mut [Label], rules: &Rules, reading: &Reading, finds: &mut V
             });
             for pattern in &rules.beside_institution {
                 for m in pattern.find_iter(text) {
-                    let score = if near { 0.8 } else if m.as_str().len() == text.len() && m.as_str().starts_with('0') { 0.7 } else { continue };
+                    let score = if near {
+                        0.8
+                    } else if m.as_str().len() == text.len() && m.as_str().starts_with('0') {
+                        0.7
+                    } else {
+                        continue;
+                    };
                     consider(score + alone_bonus(m.as_str().chars().count()), to_chars(m), m.as_str());
                 }
             }
@@ -251,7 +329,8 @@ fn catalog(labels: &mut [Label], rules: &Rules, reading: &Reading, finds: &mut V
     match (best, code) {
         (Some((score, l, tokens, value)), code) => {
             labels[l].claim(tokens.clone(), Use::Catalog);
-            let agrees = code.is_some_and(|c| squash(c) == squash(&value) || squash(c).ends_with(&squash(&value)));
+            let agrees =
+                code.is_some_and(|c| squash(c) == squash(&value) || squash(c).ends_with(&squash(&value)));
             let chars = labels[l].chars(tokens);
             let mut find = Find {
                 term: "catalogNumber",
@@ -266,8 +345,16 @@ fn catalog(labels: &mut [Label], rules: &Rules, reading: &Reading, finds: &mut V
                 // Print next to a code is that code in writing; the code cannot
                 // be misread.
                 let close = strsim::normalized_levenshtein(&squash(code), &squash(&value)) > 0.6;
-                find.candidates.push(Candidate { value: code.to_owned(), confidence: if close { 0.9 } else { 0.4 }, why: "bar code".into() });
-                find.candidates.push(Candidate { value: value.clone(), confidence: if close { 0.1 } else { 0.5 }, why: "as written".into() });
+                find.candidates.push(Candidate {
+                    value: code.to_owned(),
+                    confidence: if close { 0.9 } else { 0.4 },
+                    why: "bar code".into(),
+                });
+                find.candidates.push(Candidate {
+                    value: value.clone(),
+                    confidence: if close { 0.1 } else { 0.5 },
+                    why: "as written".into(),
+                });
                 if close {
                     find.value = code.to_owned();
                     find.note = "taken from the bar code; the writing was read otherwise".into();
@@ -297,8 +384,13 @@ fn institutions(label: &mut Label, rules: &Rules) {
         if carry && first && label.free(i) {
             // `HERBARIUM OF` goes on in the next line.
             let line = label.line_tokens(label.flow.tokens[i].line);
-            let end = line.clone().find(|k| label.flow.tokens[*k].kind == Kind::Number || !label.free(*k)).unwrap_or(line.end);
-            if rules.headings.at(&label.flow, i, 0.1).is_none() && rules.before.at(&label.flow, i, 0.0).is_none() {
+            let end = line
+                .clone()
+                .find(|k| label.flow.tokens[*k].kind == Kind::Number || !label.free(*k))
+                .unwrap_or(line.end);
+            if rules.headings.at(&label.flow, i, 0.1).is_none()
+                && rules.before.at(&label.flow, i, 0.0).is_none()
+            {
                 label.claim(i..end, Use::Institution);
             }
             carry = false;
@@ -313,31 +405,53 @@ fn institutions(label: &mut Label, rules: &Rules) {
             continue;
         };
         let t = &label.flow.tokens[i];
-        let road = label.flow.tokens.get(m.end).is_some_and(|n| ["road", "rd", "trail", "hwy"].contains(&squash(&n.text).as_str()));
+        let road = label
+            .flow
+            .tokens
+            .get(m.end)
+            .is_some_and(|n| ["road", "rd", "trail", "hwy"].contains(&squash(&n.text).as_str()));
         // `Collected on the fifth Tarn Valley foray` is no place either.
         let line = label.line_tokens(t.line);
         let told = rules.before.at(&label.flow, line.start, 0.0).is_some_and(|b| b.value == Key::Collector)
-            && label.flow.tokens.get(line.start + 1).is_some_and(|w| ["on", "during", "at", "in"].contains(&w.text.as_str()));
+            && label
+                .flow
+                .tokens
+                .get(line.start + 1)
+                .is_some_and(|w| ["on", "during", "at", "in"].contains(&w.text.as_str()));
         if told && label.free(line.start) {
             label.claim(line.clone(), Use::Institution);
             i = line.end.max(i + 1);
             continue;
         }
-        if road || !t.capital() || !label.free(i) || (m.letters < 4 && !t.text.chars().all(char::is_uppercase)) {
+        if road
+            || !t.capital()
+            || !label.free(i)
+            || (m.letters < 4 && !t.text.chars().all(char::is_uppercase))
+        {
             i += 1;
             continue;
         }
-        let small = ["of", "the", "de", "du", "des", "la", "for", "and", "at", "in", "on", "by", "di", "et", "from", "ex"];
+        let small = [
+            "of", "the", "de", "du", "des", "la", "for", "and", "at", "in", "on", "by", "di", "et", "from",
+            "ex",
+        ];
         let keeps = |k: usize, back: bool| {
             let t = &label.flow.tokens[k];
-            let heading = rules.headings.at(&label.flow, k, 0.1).is_some() && rules.institutions.at(&label.flow, k, 0.12).is_none();
-            label.free(k) && !(heading && !back)
+            let heading = rules.headings.at(&label.flow, k, 0.1).is_some()
+                && rules.institutions.at(&label.flow, k, 0.12).is_none();
+            label.free(k)
+                && !(heading && !back)
                 && (t.capital()
                     || t.kind == Kind::Word && small.contains(&t.text.to_lowercase().as_str())
                     || t.is('.')
                     || t.is('\'')
                     || t.is('-')
-                    || !back && (t.is('(') || t.is(')') || t.is(',') || t.is('&') || t.kind == Kind::Number && t.text.len() == 4 && "12".contains(&t.text[..1])))
+                    || !back
+                        && (t.is('(')
+                            || t.is(')')
+                            || t.is(',')
+                            || t.is('&')
+                            || t.kind == Kind::Number && t.text.len() == 4 && "12".contains(&t.text[..1])))
         };
         let mut a = i;
         while a > line.start && keeps(a - 1, true) {
@@ -355,7 +469,10 @@ fn institutions(label: &mut Label, rules: &Rules) {
         } else {
             label.claim(i..b, Use::Institution);
         }
-        carry = b == line.end && b > 0 && ["of", "the", "and", "de", "du"].contains(&label.flow.tokens[b - 1].text.to_lowercase().as_str());
+        carry = b == line.end
+            && b > 0
+            && ["of", "the", "and", "de", "du"]
+                .contains(&label.flow.tokens[b - 1].text.to_lowercase().as_str());
         i = b.max(i + 1);
     }
 }
@@ -374,9 +491,13 @@ fn headings(label: &mut Label, rules: &Rules) {
             (label.flow.tokens[i].capital() && m.letters >= 4).then_some((i, m.end))
         });
         let Some((i, end)) = hit else { continue };
-        let of = label.flow.tokens.get(end).is_some_and(|t| t.line == line && ["of", "de", "du", "from", "von", "der"].contains(&t.text.to_lowercase().as_str()));
+        let of = label.flow.tokens.get(end).is_some_and(|t| {
+            t.line == line
+                && ["of", "de", "du", "from", "von", "der"].contains(&t.text.to_lowercase().as_str())
+        });
         let edge = i <= tokens.start + 3 || end >= tokens.end.saturating_sub(1);
-        let mostly_capital = tokens.clone().filter(|i| label.flow.tokens[*i].capital()).count() * 3 >= words * 2;
+        let mostly_capital =
+            tokens.clone().filter(|i| label.flow.tokens[*i].capital()).count() * 3 >= words * 2;
         if edge && (of || mostly_capital) {
             for k in tokens {
                 // Only words: a number there may be the collector's.
@@ -390,9 +511,13 @@ fn headings(label: &mut Label, rules: &Rules) {
 }
 
 fn find_dates(label: &mut Label, rules: &Rules) {
-    for d in dates::find(&label.flow.text, &rules.dates) {
+    for d in dates::find(&date_text(&label.flow), &rules.dates) {
         let tokens = label.flow.within(&d.chars);
-        if tokens.is_empty() || d.candidates.is_empty() {
+        // A day that cannot be (`31 June 1952`) is a date all the same, if its
+        // month is written in letters; in figures it may be any number.
+        let impossible =
+            !d.problem.is_empty() && d.shape == DateShape::Day && d.verbatim.chars().any(char::is_alphabetic);
+        if tokens.is_empty() || d.candidates.is_empty() && !impossible {
             continue;
         }
         if tokens.clone().any(|i| !matches!(label.used[i], None | Some(Use::Heading))) {
@@ -431,12 +556,15 @@ fn marks(label: &mut Label, rules: &Rules) {
         let mut mark = None;
         if let Some(role) = role {
             let ok_place = t.first || !start_only || label.flow.tokens[i - 1].is(',');
-            let strong = t.first || t.capital() || colon || dotted || !label.flow.tokens[i].spaced || m.letters > 3;
+            let strong =
+                t.first || t.capital() || colon || dotted || !label.flow.tokens[i].spaced || m.letters > 3;
             let behind = after.filter(|a| a.end == m.end).and_then(|a| {
                 let team = team_before(label, rules, i)?;
                 Some((a.value, team))
             });
-            let ahead_same_line = person.as_ref().is_some_and(|p| label.flow.tokens[p.tokens.start].line == label.flow.tokens[m.end - 1].line);
+            let ahead_same_line = person
+                .as_ref()
+                .is_some_and(|p| label.flow.tokens[p.tokens.start].line == label.flow.tokens[m.end - 1].line);
             if label.used[i] == Some(Use::Institution) && !(ahead_same_line && t.first) {
                 i += 1;
                 continue;
@@ -453,14 +581,18 @@ fn marks(label: &mut Label, rules: &Rules) {
                 i += 1;
                 continue;
             }
-            let number_next = label.flow.tokens.get(next).is_some_and(|n| n.kind == Kind::Number || n.is('#'));
+            let number_next =
+                label.flow.tokens.get(next).is_some_and(|n| n.kind == Kind::Number || n.is('#'));
             let inline = matches!(key, Key::Elevation | Key::Date | Key::Number) && t.capital()
                 || key == Key::Coordinates && t.capital() && number_next;
-            let whole = t.first && t.capital() && (m.letters >= 6 || dotted || key == Key::Date && next < count)
-                || t.first && t.capital() && key == Key::Name;
+            let whole =
+                t.first && t.capital() && (m.letters >= 6 || dotted || key == Key::Date && next < count)
+                    || t.first && t.capital() && key == Key::Name;
             let bracketed = label.flow.tokens.get(i.wrapping_sub(1)).is_some_and(|p| p.is('('));
             if !bracketed
-                && (colon && (t.capital() || t.first) || whole && key != Key::Other && key != Key::Region || inline && (number_next || dotted || m.letters >= 4))
+                && (colon && (t.capital() || t.first)
+                    || whole && key != Key::Other && key != Key::Region
+                    || inline && (number_next || dotted || m.letters >= 4))
             {
                 // `Lake`, `Cape` and the like are no keys in the middle of a
                 // sentence; a key without a colon starts its line or is followed
@@ -490,7 +622,10 @@ fn marks(label: &mut Label, rules: &Rules) {
         let next_mark = starts.get(n + 1).copied().unwrap_or(count);
         let line = label.flow.tokens[mark.tokens.end - 1].line;
         let mut end = label.line_tokens(line).end.min(next_mark);
-        let goes_on = matches!(mark.key, Key::Locality | Key::Region | Key::Habitat | Key::Host | Key::Remarks | Key::Name | Key::Method);
+        let goes_on = matches!(
+            mark.key,
+            Key::Locality | Key::Region | Key::Habitat | Key::Host | Key::Remarks | Key::Name | Key::Method
+        );
         if goes_on {
             let mut line = line;
             while end < next_mark {
@@ -500,11 +635,16 @@ fn marks(label: &mut Label, rules: &Rules) {
                 }
                 let head = &label.flow.tokens[following.start];
                 let ended = label.flow.tokens.get(end.wrapping_sub(1)).is_some_and(|t| t.is('.'));
-                let boundary = following.clone().any(|k| matches!(label.used[k], Some(Use::Institution | Use::Heading | Use::Catalog)))
+                let boundary = following
+                    .clone()
+                    .any(|k| matches!(label.used[k], Some(Use::Institution | Use::Heading | Use::Catalog)))
                     || matches!(label.used[following.start], Some(Use::Date | Use::Elevation))
-                    || matches!(label.used[following.start], Some(Use::Coordinates)) && mark.key != Key::Locality
-                    || head.is('#') && mark.key != Key::Locality || head.is('(') && following.len() < 4
-                    || ended && persons::at(&label.flow, rules, following.start, following.end, false).is_some()
+                    || matches!(label.used[following.start], Some(Use::Coordinates))
+                        && mark.key != Key::Locality
+                    || head.is('#') && mark.key != Key::Locality
+                    || head.is('(') && following.len() < 4
+                    || ended
+                        && persons::at(&label.flow, rules, following.start, following.end, false).is_some()
                     || end == from && !matches!(mark.key, Key::Locality | Key::Habitat | Key::Name);
                 if boundary {
                     break;
@@ -527,7 +667,11 @@ fn marks(label: &mut Label, rules: &Rules) {
 fn team_after(label: &Label, rules: &Rules, i: usize) -> Option<Team> {
     let t = label.flow.tokens.get(i)?;
     // On the same line, or the whole next line.
-    let stop = (i..label.flow.tokens.len()).find(|k| matches!(label.used[*k], Some(Use::Date | Use::Catalog | Use::Coordinates | Use::Elevation))).unwrap_or(label.flow.tokens.len());
+    let stop = (i..label.flow.tokens.len())
+        .find(|k| {
+            matches!(label.used[*k], Some(Use::Date | Use::Catalog | Use::Coordinates | Use::Elevation))
+        })
+        .unwrap_or(label.flow.tokens.len());
     let team = persons::at(&label.flow, rules, i, stop, true)?;
     let _ = t;
     Some(team)
@@ -536,7 +680,11 @@ fn team_after(label: &Label, rules: &Rules, i: usize) -> Option<Team> {
 /// The team that ends right before token `i`.
 fn team_before(label: &Label, rules: &Rules, i: usize) -> Option<Team> {
     let mut end = i;
-    while end > 0 && (label.flow.tokens[end - 1].is(',') || label.flow.tokens[end - 1].is('.') || label.flow.tokens[end - 1].is(';')) {
+    while end > 0
+        && (label.flow.tokens[end - 1].is(',')
+            || label.flow.tokens[end - 1].is('.')
+            || label.flow.tokens[end - 1].is(';'))
+    {
         end -= 1;
     }
     let mut best: Option<Team> = None;
@@ -553,13 +701,16 @@ fn team_before(label: &Label, rules: &Rules, i: usize) -> Option<Team> {
             if !near && !small && !team.initials() && !team.full() {
                 continue;
             }
-            let whole = team.tokens.end == end || label.flow.tokens[team.tokens.end..end].iter().all(|t| t.is('.') || t.is(','));
+            let whole = team.tokens.end == end
+                || label.flow.tokens[team.tokens.end..end].iter().all(|t| t.is('.') || t.is(','));
             if !whole {
                 continue;
             }
             // A longer team is better only while every person stays full or it
             // is the same line.
-            let inside_line = start == 0 || label.flow.tokens[start].first || matches!(label.flow.tokens[start - 1].kind, Kind::Mark | Kind::Number);
+            let inside_line = start == 0
+                || label.flow.tokens[start].first
+                || matches!(label.flow.tokens[start - 1].kind, Kind::Mark | Kind::Number);
             if best.is_none() || team.full() && (inside_line || same_line) && (same_line || t.first) {
                 best = Some(team);
             }
@@ -571,7 +722,10 @@ fn team_before(label: &Label, rules: &Rules, i: usize) -> Option<Team> {
 fn is_determination(label: &Label) -> bool {
     let det = label.marks.iter().any(|m| matches!(m.key, Key::Determiner));
     let coll = label.marks.iter().any(|m| matches!(m.key, Key::Collector | Key::Both | Key::Locality));
-    det && !coll && label.flow.tokens.len() <= 40 && label.coordinates.is_empty() && label.elevations.is_empty()
+    det && !coll
+        && label.flow.tokens.len() <= 40
+        && label.coordinates.is_empty()
+        && label.elevations.is_empty()
 }
 
 /// Scientific names.
@@ -588,14 +742,17 @@ fn names(label: &mut Label, rules: &Rules) {
         let keyed = label.under(i).filter(|m| m.key == Key::Name).is_some();
         // Behind a number, with a point between or not (`1315. Noctua`).
         let numbered = before.is_some_and(|b| {
-            b.kind == Kind::Number || b.is('.') && i > 1 && label.flow.tokens[i - 2].kind == Kind::Number
+            b.kind == Kind::Number && label.free(i - 1)
+                || b.is('.') && i > 1 && label.flow.tokens[i - 2].kind == Kind::Number
         }) && before.is_some_and(|b| b.line + 1 >= t.line);
         let opens = t.first
             || keyed
             || before.is_some_and(|b| b.is('.') || b.is('(') || b.is('=') || b.kind == Kind::Number)
                 && label.line_tokens(t.line).start + 5 >= i;
         let lower_before = before.is_some_and(|b| b.kind == Kind::Word && !b.capital() && b.line == t.line);
-        if label.under(i).is_some_and(|m| matches!(m.key, Key::Habitat | Key::Locality | Key::Host | Key::Remarks | Key::Map)) {
+        if label.under(i).is_some_and(|m| {
+            matches!(m.key, Key::Habitat | Key::Locality | Key::Host | Key::Remarks | Key::Map)
+        }) {
             i += 1;
             continue;
         }
@@ -607,20 +764,42 @@ fn names(label: &mut Label, rules: &Rules) {
                 let sheet = label.used.contains(&Some(Use::Heading)) || label.flow.tokens.len() <= 3;
                 let others = |k: &usize| {
                     let w = &label.flow.tokens[*k];
-                    w.kind == Kind::Word && w.text.chars().count() > 1 && label.free(*k) && !rules.number_signs.contains(&w.text)
+                    w.kind == Kind::Word
+                        && w.text.chars().count() > 1
+                        && label.free(*k)
+                        && !rules.number_signs.contains(&w.text)
                 };
                 (sheet || numbered) && line.clone().filter(others).count() == 1
             };
         let used = &label.used;
         let tokens = &label.flow.tokens;
-        let skip = |k: usize| tokens[k].is('♂') || tokens[k].is('♀') || matches!(used[k], Some(Use::Date)) && label.determination;
+        // Signs of sex, years, and the strokes a reader makes of them, stand
+        // between the words of a name on a determination label.
+        let stray = |k: usize| {
+            let t = &tokens[k];
+            t.kind == Kind::Number && t.text.len() <= 2
+                || t.first && t.last && t.text.chars().count() == 1
+                || t.is('\'')
+                || t.is('-') && tokens.get(k + 1).is_some_and(|n| n.kind == Kind::Number)
+        };
+        let skip = |k: usize| {
+            tokens[k].is('♂')
+                || tokens[k].is('♀')
+                || label.determination && (matches!(used[k], Some(Use::Date)) || stray(k))
+        };
         let stop_at_used = |x: &Taxon| x.tokens.clone().all(|k| used[k].is_none() || skip(k));
         let taxon = taxa::at(&label.flow, rules, i, named, &skip).filter(stop_at_used);
         let Some(taxon) = taxon else {
             i += 1;
             continue;
         };
-        let enough = opens && !lower_before || taxon.epithets >= 1 && !taxon.author.is_empty() && !lower_before;
+        // A genus alone stands at the start of a line, or behind a number or key.
+        if taxon.epithets == 0 && !(t.first || numbered || keyed) {
+            i += 1;
+            continue;
+        }
+        let enough =
+            opens && !lower_before || taxon.epithets >= 1 && !taxon.author.is_empty() && !lower_before;
         if !enough {
             i += 1;
             continue;
@@ -648,7 +827,9 @@ fn places(labels: &mut [Label], rules: &Rules) -> (Decision, Vec<Evidence>) {
         }
         let free = |k: usize| {
             matches!(label.used[k], None | Some(Use::Heading))
-                && !label.under(k).is_some_and(|m| matches!(m.key, Key::Name | Key::Habitat | Key::Remarks | Key::Host | Key::Other))
+                && !label.under(k).is_some_and(|m| {
+                    matches!(m.key, Key::Name | Key::Habitat | Key::Remarks | Key::Host | Key::Other)
+                })
         };
         let prefer = |k: usize| match label.used[k] {
             Some(Use::Heading) => 1.2,
@@ -658,7 +839,8 @@ fn places(labels: &mut [Label], rules: &Rules) -> (Decision, Vec<Evidence>) {
                 // Alone between punctuation or at a line's edge, a name is more
                 // likely the region than inside a phrase (`Georgia Street`).
                 let before = k.checked_sub(1).map(|b| &label.flow.tokens[b]);
-                let apart = t.first || before.is_some_and(|b| b.kind == Kind::Mark && !b.is('(') && !b.is('&'));
+                let apart =
+                    t.first || before.is_some_and(|b| b.kind == Kind::Mark && !b.is('(') && !b.is('&'));
                 if apart { 1.0 } else { 0.7 }
             }
         };
@@ -673,7 +855,11 @@ fn roles(label: &mut Label, rules: &Rules) {
         if !matches!(mark.key, Key::Collector | Key::Determiner | Key::Both) {
             continue;
         }
-        let stop_next = marks.iter().map(|m| m.tokens.start).find(|s| *s >= mark.tokens.end).unwrap_or(label.flow.tokens.len());
+        let stop_next = marks
+            .iter()
+            .map(|m| m.tokens.start)
+            .find(|s| *s >= mark.tokens.end)
+            .unwrap_or(label.flow.tokens.len());
         let team = if mark.behind {
             persons::at(&label.flow, rules, mark.content.start, mark.content.end, true).map(|t| (t, 0.95))
         } else {
@@ -698,7 +884,13 @@ fn role_ahead(label: &Label, rules: &Rules, mark: &Mark, stop: usize) -> Option<
     let blocked = |k: usize| !matches!(label.used[k], None | Some(Use::Taxon));
     let mut tries: Vec<(usize, f32)> = Vec::new();
     let mut k = mark.tokens.end;
-    while k < stop && (matches!(label.used[k], Some(Use::Date)) || label.flow.tokens[k].is('/') || label.flow.tokens[k].is(',') || label.flow.tokens[k].is('\'') || label.flow.tokens[k].kind == Kind::Number) {
+    while k < stop
+        && (matches!(label.used[k], Some(Use::Date))
+            || label.flow.tokens[k].is('/')
+            || label.flow.tokens[k].is(',')
+            || label.flow.tokens[k].is('\'')
+            || label.flow.tokens[k].kind == Kind::Number)
+    {
         k += 1;
     }
     if k < stop {
@@ -707,7 +899,10 @@ fn role_ahead(label: &Label, rules: &Rules, mark: &Mark, stop: usize) -> Option<
     let line = label.flow.tokens[mark.tokens.start].line;
     let reach = if mark.key == Key::Collector { 1 } else { 2 };
     for t in mark.tokens.end..stop {
-        if label.flow.tokens[t].first && label.flow.tokens[t].line <= line + reach && !tries.iter().any(|x| x.0 == t) {
+        if label.flow.tokens[t].first
+            && label.flow.tokens[t].line <= line + reach
+            && !tries.iter().any(|x| x.0 == t)
+        {
             tries.push((t, 0.85));
         }
     }
@@ -721,8 +916,9 @@ fn role_ahead(label: &Label, rules: &Rules, mark: &Mark, stop: usize) -> Option<
         let end = team.tokens.end;
         // A surname is not shortened: `Cam.` is an author, a line's end is none.
         let shortened = !team.initials() && label.flow.tokens.get(end).is_some_and(|t| t.is('.') && !t.last);
-        let score = certainty + 0.3 * f32::from(u8::from(team.initials())) + 0.1 * f32::from(u8::from(team.full()))
-            - 0.5 * f32::from(u8::from(shortened));
+        let score =
+            certainty + 0.3 * f32::from(u8::from(team.initials())) + 0.1 * f32::from(u8::from(team.full()))
+                - 0.5 * f32::from(u8::from(shortened));
         if best.as_ref().is_none_or(|b| score > b.2) {
             best = Some((team, certainty, score));
         }
@@ -732,27 +928,39 @@ fn role_ahead(label: &Label, rules: &Rules, mark: &Mark, stop: usize) -> Option<
 
 /// Persons without a role word: a line of its own, beside a number or a date.
 fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
-    let collected = labels.iter().any(|l| l.teams.iter().any(|t| matches!(t.1, Some(Key::Collector | Key::Both))));
-    let determined = labels.iter().any(|l| l.teams.iter().any(|t| matches!(t.1, Some(Key::Determiner | Key::Both))));
+    let collected =
+        labels.iter().any(|l| l.teams.iter().any(|t| matches!(t.1, Some(Key::Collector | Key::Both))));
+    let determined =
+        labels.iter().any(|l| l.teams.iter().any(|t| matches!(t.1, Some(Key::Determiner | Key::Both))));
     let bracket = |label: &Label, line: usize, stems: &[&str]| {
         let tokens = label.line_tokens(line);
         let first = label.flow.tokens.get(tokens.start).filter(|t| t.is('('));
-        first.is_some() && label.flow.tokens[tokens].iter().any(|t| stems.iter().any(|s| squash(&t.text).starts_with(s)))
+        first.is_some()
+            && label.flow.tokens[tokens].iter().any(|t| stems.iter().any(|s| squash(&t.text).starts_with(s)))
     };
     for (l, label) in labels.iter_mut().enumerate() {
-        let place = |k: usize| evidence.iter().any(|e| e.flow == l && e.tokens.contains(&k) && e.unknown.is_none() && !e.common);
+        let place = |k: usize| {
+            evidence.iter().any(|e| e.flow == l && e.tokens.contains(&k) && e.unknown.is_none() && !e.common)
+        };
         let mut i = 0;
         while i < label.flow.tokens.len() {
             let t = &label.flow.tokens[i];
             let line = label.line_tokens(t.line);
-            let opens = t.first || i > line.start && matches!(label.used[i - 1], Some(Use::Date | Use::Number | Use::Taxon | Use::Place));
+            let opens = t.first
+                || i > line.start
+                    && matches!(label.used[i - 1], Some(Use::Date | Use::Number | Use::Taxon | Use::Place));
             if !label.free(i) || !opens || label.under(i).is_some_and(|m| !m.behind && m.key != Key::Other) {
                 i += 1;
                 continue;
             }
-            let stop = (i..label.flow.tokens.len()).find(|k| !label.free(*k) || place(*k)).unwrap_or(label.flow.tokens.len());
+            let stop = (i..label.flow.tokens.len())
+                .find(|k| !label.free(*k) || place(*k))
+                .unwrap_or(label.flow.tokens.len());
             let team = persons::at(&label.flow, rules, i, stop, false).filter(|t| {
-                t.initials() || !label.flow.tokens[t.tokens.clone()].iter().any(|w| rules.places.place_words.contains(&squash(&w.text)))
+                t.initials()
+                    || !label.flow.tokens[t.tokens.clone()]
+                        .iter()
+                        .any(|w| rules.places.place_words.contains(&squash(&w.text)))
             });
             let Some(team) = team else {
                 i += 1;
@@ -762,8 +970,18 @@ fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
             // What follows on the line must be nothing, a number or a date.
             let last_line = label.flow.tokens[end - 1].line;
             let rest_end = label.line_tokens(last_line).end;
-            let rest: Vec<&Token> = (end..rest_end).filter(|k| label.free(*k)).map(|k| &label.flow.tokens[k]).collect();
-            let clean = rest.iter().all(|t| t.kind == Kind::Number || t.is(',') || t.is('.') || t.is('#') || t.is('-') || t.is(':') || t.is('/') || t.text.chars().count() == 1);
+            let rest: Vec<&Token> =
+                (end..rest_end).filter(|k| label.free(*k)).map(|k| &label.flow.tokens[k]).collect();
+            let clean = rest.iter().all(|t| {
+                t.kind == Kind::Number
+                    || t.is(',')
+                    || t.is('.')
+                    || t.is('#')
+                    || t.is('-')
+                    || t.is(':')
+                    || t.is('/')
+                    || t.text.chars().count() == 1
+            });
             let number = (end..rest_end).any(|k| label.flow.tokens[k].kind == Kind::Number && label.free(k));
             let date = (end..rest_end).any(|k| label.used[k] == Some(Use::Date))
                 || i > line.start && label.used[i - 1] == Some(Use::Date);
@@ -773,21 +991,37 @@ fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
                 let l = label.flow.tokens[d.1.start].line;
                 l.abs_diff(last_line) <= 1
             });
-            let lone = (team.initials() || (team.full() && (number || date || beside_date || collector || determiner)))
+            let lone = (team.initials()
+                || (team.full() && (number || date || beside_date || collector || determiner)))
                 && (clean || determiner || collector || (team.initials() && (date || number)));
             if !team.full() || !lone {
                 i += 1;
                 continue;
             }
-            let signed = (end..rest_end).any(|k| label.flow.tokens[k].is('#') || rules.number_signs.contains(&label.flow.tokens[k].text));
-            let year_only = date && label.dates.iter().any(|d| d.0.shape == DateShape::Year && label.flow.tokens[d.1.start].line == last_line);
+            let signed = (end..rest_end).any(|k| {
+                label.flow.tokens[k].is('#') || rules.number_signs.contains(&label.flow.tokens[k].text)
+            });
+            let year_only = date
+                && label
+                    .dates
+                    .iter()
+                    .any(|d| d.0.shape == DateShape::Year && label.flow.tokens[d.1.start].line == last_line);
             let (role, certainty) = if determiner {
                 (Key::Determiner, 0.85)
             } else if collector || signed && !collected {
                 (Key::Collector, 0.9)
-            } else if year_only && !number && !collected && !determined && better_collector(label, rules, end) {
+            } else if year_only && !number && !collected && !determined && better_collector(label, rules, end)
+            {
                 (Key::Determiner, 0.7)
-            } else if collected && !determined && date && !number && label.dates.iter().any(|d| d.0.shape == DateShape::Year && label.flow.tokens[d.1.start].line == last_line) {
+            } else if collected
+                && !determined
+                && date
+                && !number
+                && label
+                    .dates
+                    .iter()
+                    .any(|d| d.0.shape == DateShape::Year && label.flow.tokens[d.1.start].line == last_line)
+            {
                 // A name with a year alone, where the collector is known, is
                 // how an annotation is signed.
                 (Key::Determiner, 0.7)
@@ -817,14 +1051,19 @@ fn better_collector(label: &Label, rules: &Rules, from: usize) -> bool {
             (t.tokens.end..line.end).any(|x| {
                 label.flow.tokens[x].is('#')
                     || rules.number_signs.contains(&label.flow.tokens[x].text)
-                    || label.used[x] == Some(Use::Date) && label.dates.iter().any(|d| d.1.contains(&x) && matches!(d.0.shape, DateShape::Day | DateShape::Month))
+                    || label.used[x] == Some(Use::Date)
+                        && label.dates.iter().any(|d| {
+                            d.1.contains(&x) && matches!(d.0.shape, DateShape::Day | DateShape::Month)
+                        })
             })
         })
     })
 }
 
 fn persons_out(labels: &[Label], finds: &mut Vec<Find>) {
-    for (term, keys) in [("recordedBy", [Key::Collector, Key::Both]), ("identifiedBy", [Key::Determiner, Key::Both])] {
+    for (term, keys) in
+        [("recordedBy", [Key::Collector, Key::Both]), ("identifiedBy", [Key::Determiner, Key::Both])]
+    {
         let mut all: Vec<(usize, &Team, f32, i32)> = Vec::new();
         for (l, label) in labels.iter().enumerate() {
             for (team, role, certainty) in &label.teams {
@@ -860,12 +1099,17 @@ fn persons_out(labels: &[Label], finds: &mut Vec<Find>) {
         let mut candidates = Vec::new();
         for other in all.iter().skip(1) {
             if other.1.value() != team.value() {
-                candidates.push(Candidate { value: other.1.value(), confidence: 0.3 * other.2, why: "also named so on the label".into() });
+                candidates.push(Candidate {
+                    value: other.1.value(),
+                    confidence: 0.3 * other.2,
+                    why: "also named so on the label".into(),
+                });
             }
         }
         let certainty = if candidates.is_empty() { certainty } else { certainty - 0.1 };
         if !candidates.is_empty() {
-            candidates.insert(0, Candidate { value: team.value(), confidence: certainty, why: String::new() });
+            candidates
+                .insert(0, Candidate { value: team.value(), confidence: certainty, why: String::new() });
         }
         finds.push(Find {
             term,
@@ -880,7 +1124,12 @@ fn persons_out(labels: &[Label], finds: &mut Vec<Find>) {
 }
 
 /// Event date and date of determination. Gives where the event date stands.
-fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec<Find>) -> Option<(usize, Range<usize>)> {
+fn dates_out(
+    labels: &mut [Label],
+    rules: &Rules,
+    country: &str,
+    finds: &mut Vec<Find>,
+) -> Option<(usize, Range<usize>)> {
     struct Seen {
         flow: usize,
         tokens: Range<usize>,
@@ -891,19 +1140,34 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
     let local = rules.dates.for_country(country);
     let mut seen: Vec<Seen> = Vec::new();
     for (l, label) in labels.iter().enumerate() {
-        let again = dates::find(&label.flow.text, &local);
+        let again = dates::find(&date_text(&label.flow), &local);
         for (d, tokens) in &label.dates {
             let reading = again.iter().find(|a| a.chars == d.chars).unwrap_or(d).clone();
             let Some(best) = reading.best() else { continue };
             let line = label.flow.tokens[tokens.start].line;
             let det_mark = label.marks.iter().find(|m| {
-                matches!(m.key, Key::Determiner) && !m.behind && (m.content.contains(&tokens.start) || label.flow.tokens[m.tokens.start].line == line && m.tokens.start < tokens.start)
+                matches!(m.key, Key::Determiner)
+                    && !m.behind
+                    && (m.content.contains(&tokens.start)
+                        || label.flow.tokens[m.tokens.start].line == line && m.tokens.start < tokens.start)
             });
             // On one line with the determiner, behind the word or the name.
-            let between_key = det_mark.is_some_and(|m| label.marks.iter().any(|o| o.tokens.start > m.tokens.start && o.tokens.end <= tokens.start && label.flow.tokens[o.tokens.start].line == line));
+            let between_key = det_mark.is_some_and(|m| {
+                label.marks.iter().any(|o| {
+                    o.tokens.start > m.tokens.start
+                        && o.tokens.end <= tokens.start
+                        && label.flow.tokens[o.tokens.start].line == line
+                })
+            });
             let date_key = label.under(tokens.start).is_some_and(|m| m.key == Key::Date);
-            let det_team = label.teams.iter().any(|t| t.1 == Some(Key::Determiner) && label.flow.tokens[t.0.tokens.end - 1].line == line && t.0.tokens.end <= tokens.start + 1);
-            let coll_team = label.teams.iter().any(|t| t.1 == Some(Key::Collector) && label.flow.tokens[t.0.tokens.end - 1].line.abs_diff(line) <= 1);
+            let det_team = label.teams.iter().any(|t| {
+                t.1 == Some(Key::Determiner)
+                    && label.flow.tokens[t.0.tokens.end - 1].line == line
+                    && t.0.tokens.end <= tokens.start + 1
+            });
+            let coll_team = label.teams.iter().any(|t| {
+                t.1 == Some(Key::Collector) && label.flow.tokens[t.0.tokens.end - 1].line.abs_diff(line) <= 1
+            });
             let mut determined: f32 = 0.0;
             if label.determination {
                 determined = 0.95;
@@ -932,7 +1196,8 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
                 score -= 0.6;
             }
             let line_tokens = label.line_tokens(line);
-            let heading_line = line_tokens.clone().any(|k| matches!(label.used[k], Some(Use::Institution | Use::Heading)));
+            let heading_line =
+                line_tokens.clone().any(|k| matches!(label.used[k], Some(Use::Institution | Use::Heading)));
             if heading_line && reading.shape == DateShape::Year {
                 score -= 0.5;
             }
@@ -960,7 +1225,10 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
     let mut event = plain.iter().copied().max_by(|a, b| seen[*a].score.total_cmp(&seen[*b].score));
     // `Det. A. Vell 31 July 1955` on a label without another date: forms and
     // habits put the day of collecting there.
-    let weak = event.is_none_or(|i| seen[i].reading.shape == DateShape::Year && seen[i].score < 0.4 || seen[i].reading.shape == DateShape::NoYear);
+    let weak = event.is_none_or(|i| {
+        seen[i].reading.shape == DateShape::Year && seen[i].score < 0.4
+            || seen[i].reading.shape == DateShape::NoYear
+    });
     let mut borrowed = false;
     if weak {
         let fallback = (0..seen.len())
@@ -970,7 +1238,10 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
             && event.is_none_or(|e| seen[i].score > seen[e].score)
         {
             let dets = (0..seen.len()).filter(|k| seen[*k].determined >= 0.5 && *k != i).count();
-            if matches!(seen[i].reading.shape, DateShape::Day | DateShape::Month) || dets > 0 || event.is_none() {
+            if matches!(seen[i].reading.shape, DateShape::Day | DateShape::Month)
+                || dets > 0
+                || event.is_none()
+            {
                 event = Some(i);
                 borrowed = true;
             }
@@ -988,7 +1259,8 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
                 Some(*i) != event
                     && labels[seen[*i].flow].teams.iter().any(|t| {
                         t.1 == Some(Key::Determiner)
-                            && labels[seen[*i].flow].flow.tokens[t.0.tokens.start].line == labels[seen[*i].flow].flow.tokens[seen[*i].tokens.start].line
+                            && labels[seen[*i].flow].flow.tokens[t.0.tokens.start].line
+                                == labels[seen[*i].flow].flow.tokens[seen[*i].tokens.start].line
                     })
             })
         });
@@ -1011,7 +1283,16 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
             continue;
         }
         for (b, d) in dets.iter().enumerate() {
-            let order = if d.to.last() < e.from.first() { 0.02 } else if d.from.year > e.from.year + 90 { 0.3 } else { 1.0 };
+            let open = dets.len() > 1;
+            // Two open centuries that cannot both be right are more likely a
+            // misread year than a far older label.
+            let order = if d.to.last() < e.from.first() {
+                if open { 0.06 } else { 0.02 }
+            } else if d.from.year > e.from.year + 90 {
+                0.3
+            } else {
+                1.0
+            };
             let w = we * d.confidence * order;
             if w > best.2 {
                 best = (a, b, w);
@@ -1025,7 +1306,12 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
             }
         }
     }
-    let mut push = |term: &'static str, verbatim_term: Option<&'static str>, i: usize, choice: usize, factor: f32, extra: String| {
+    let mut push = |term: &'static str,
+                    verbatim_term: Option<&'static str>,
+                    i: usize,
+                    choice: usize,
+                    factor: f32,
+                    extra: String| {
         let s = &seen[i];
         let c = &s.reading.candidates[choice.min(s.reading.candidates.len() - 1)];
         let total: f32 = s.reading.candidates.iter().map(|c| c.confidence).sum();
@@ -1049,28 +1335,80 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
             note.push_str(&extra);
         }
         let candidates = if s.reading.candidates.len() > 1 {
-            s.reading.candidates.iter().map(|c| Candidate { value: c.iso.clone(), confidence: c.confidence, why: c.why.clone() }).collect()
+            s.reading
+                .candidates
+                .iter()
+                .map(|c| Candidate { value: c.iso.clone(), confidence: c.confidence, why: c.why.clone() })
+                .collect()
         } else {
             Vec::new()
         };
         let range = s.reading.chars.clone();
-        finds.push(Find { term, flow: s.flow, ranges: vec![range.clone()], value: c.iso.clone(), certainty: own * factor, candidates, note });
+        finds.push(Find {
+            term,
+            flow: s.flow,
+            ranges: vec![range.clone()],
+            value: c.iso.clone(),
+            certainty: own * factor,
+            candidates,
+            note,
+        });
         if let Some(term) = verbatim_term {
             let value = labels[s.flow].flow.slice(range.clone()).to_owned();
-            finds.push(Find { term, flow: s.flow, ranges: vec![range], value, certainty: 0.95, candidates: Vec::new(), note: String::new() });
+            finds.push(Find {
+                term,
+                flow: s.flow,
+                ranges: vec![range],
+                value,
+                certainty: 0.95,
+                candidates: Vec::new(),
+                note: String::new(),
+            });
         }
     };
     if let Some(i) = event {
-        let extra = if borrowed { "it stands beside the determiner, but no other date is on the labels".into() } else { String::new() };
-        let rivals = plain.iter().filter(|k| **k != i && seen[**k].score > seen[i].score - 0.2 && seen[**k].reading.shape == seen[i].reading.shape && seen[**k].reading.best().map(|b| &b.iso) != seen[i].reading.best().map(|b| &b.iso)).count();
+        let extra = if borrowed {
+            "it stands beside the determiner, but no other date is on the labels".into()
+        } else {
+            String::new()
+        };
+        let rivals = plain
+            .iter()
+            .filter(|k| {
+                **k != i
+                    && seen[**k].score > seen[i].score - 0.2
+                    && seen[**k].reading.shape == seen[i].reading.shape
+                    && seen[**k].reading.best().map(|b| &b.iso) != seen[i].reading.best().map(|b| &b.iso)
+            })
+            .count();
         let factor = if borrowed { 0.75 } else { 1.0 } / (1.0 + 0.7 * rivals as f32);
         push("eventDate", Some("verbatimEventDate"), i, best.0, factor, extra);
     }
     if let Some(i) = det {
         push("dateIdentified", None, i, best.1, seen[i].determined, String::new());
     }
-    let at = event.map(|i| (seen[i].flow, seen[i].tokens.clone()));
+    let mut at = event.map(|i| (seen[i].flow, seen[i].tokens.clone()));
     let mut free: Vec<(usize, Range<usize>)> = Vec::new();
+    // No date but one that cannot be: its words stay, its value stays empty.
+    if event.is_none() {
+        let all = labels.iter().enumerate().flat_map(|(l, label)| label.dates.iter().map(move |d| (l, d)));
+        if let Some((flow, (d, tokens))) = all.into_iter().find(|(_, (d, _))| d.candidates.is_empty()) {
+            let (range, value) = (d.chars.clone(), labels[flow].flow.slice(d.chars.clone()).to_owned());
+            let find = |term, value, certainty, note| Find {
+                term,
+                flow,
+                ranges: vec![range.clone()],
+                value,
+                certainty,
+                candidates: Vec::new(),
+                note,
+            };
+            finds.push(find("eventDate", String::new(), 0.0, d.problem.clone()));
+            finds.push(find("verbatimEventDate", value, 0.95, String::new()));
+            free.push((flow, tokens.clone()));
+            at = Some((flow, tokens.clone()));
+        }
+    }
     for (i, s) in seen.iter().enumerate() {
         if Some(i) == event || Some(i) == det {
             let (flow, tokens) = (s.flow, s.tokens.clone());
@@ -1082,7 +1420,9 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
     let taken: Vec<(usize, Range<usize>)> = free;
     for (l, label) in labels.iter_mut().enumerate() {
         for (d, tokens) in label.dates.clone() {
-            if !taken.iter().any(|t| t.0 == l && t.1 == tokens) && matches!(d.shape, DateShape::Year | DateShape::NoYear) {
+            if !taken.iter().any(|t| t.0 == l && t.1 == tokens)
+                && matches!(d.shape, DateShape::Year | DateShape::NoYear)
+            {
                 for k in tokens {
                     label.used[k] = None;
                 }
@@ -1100,7 +1440,8 @@ fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec
 /// Years in which the collectors named on the labels were active, where
 /// `config/people.toml` knows.
 fn collector_years(labels: &[Label], rules: &Rules) -> Option<[i16; 2]> {
-    let teams = labels.iter().flat_map(|l| &l.teams).filter(|t| matches!(t.1, Some(Key::Collector | Key::Both)));
+    let teams =
+        labels.iter().flat_map(|l| &l.teams).filter(|t| matches!(t.1, Some(Key::Collector | Key::Both)));
     let known = |name: &str| {
         rules
             .people
@@ -1125,8 +1466,16 @@ fn number_at(label: &Label, i: usize, spaced_dash: bool) -> Option<(String, usiz
                 digits += t.text.len();
                 true
             }
-            Kind::Word => t.text.chars().count() <= if k == i { 4 } else { 2 } && t.text.chars().all(|c| c.is_ascii_alphabetic()) && (k > i || t.text.chars().all(char::is_uppercase)),
-            Kind::Mark => (t.is('-') || t.is('/')) && k > i && tokens.get(k + 1).is_some_and(|n| n.kind != Kind::Mark && (!n.spaced || spaced_dash)),
+            Kind::Word => {
+                t.text.chars().count() <= if k == i { 4 } else { 2 }
+                    && t.text.chars().all(|c| c.is_ascii_alphabetic())
+                    && (k > i || t.text.chars().all(char::is_uppercase))
+            }
+            Kind::Mark => {
+                (t.is('-') || t.is('/'))
+                    && k > i
+                    && tokens.get(k + 1).is_some_and(|n| n.kind != Kind::Mark && (!n.spaced || spaced_dash))
+            }
         };
         if !joined || !fits {
             if k > i && t.kind == Kind::Number && !joined {
@@ -1142,8 +1491,11 @@ fn number_at(label: &Label, i: usize, spaced_dash: bool) -> Option<(String, usiz
     (real > 0 && k > i).then_some((value, k))
 }
 
-fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Range<usize>)>, finds: &mut Vec<Find>) {
-    let series = labels.iter().any(|l| (0..l.flow.tokens.len()).any(|i| l.flow.tokens[i].capital() && rules.series.at(&l.flow, i, 0.1).is_some()));
+fn record_number(labels: &mut [Label], rules: &Rules, narrow: bool, finds: &mut Vec<Find>) {
+    let series = labels.iter().any(|l| {
+        (0..l.flow.tokens.len())
+            .any(|i| l.flow.tokens[i].capital() && rules.series.at(&l.flow, i, 0.1).is_some())
+    });
     let mut all: Vec<(f32, usize, Range<usize>, String)> = Vec::new();
     let mut series_numbers: Vec<(usize, Range<usize>)> = Vec::new();
     for (l, label) in labels.iter().enumerate() {
@@ -1160,7 +1512,10 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
                     break;
                 }
                 let new_line = t.line > tokens[team.tokens.end - 1].line;
-                if t.is('#') || t.is(':') && !t.spaced && !new_line || rules.number_signs.contains(&t.text) && !t.is('.') {
+                if t.is('#')
+                    || t.is(':') && !t.spaced && !new_line
+                    || rules.number_signs.contains(&t.text) && !t.is('.')
+                {
                     sign = 0.08;
                     k += 1;
                 } else if t.is('.') || t.is(',') {
@@ -1183,18 +1538,41 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
                 continue;
             }
             // Behind its own sign.
-            let sign = t.is('#') || t.kind == Kind::Word && (rules.number_signs.contains(&t.text) || ["no", "nr"].contains(&t.text.as_str())) && (t.first || tokens.get(i + 1).is_some_and(|n| n.is('.') || n.is(':')));
+            let sign = t.is('#')
+                || t.kind == Kind::Word
+                    && (rules.number_signs.contains(&t.text) || ["no", "nr"].contains(&t.text.as_str()))
+                    && (t.first || tokens.get(i + 1).is_some_and(|n| n.is('.') || n.is(':')));
             let keyed = label.marks.iter().any(|m| m.key == Key::Number && m.tokens.contains(&i));
             if sign || keyed {
                 let mut k = i + 1;
-                while tokens.get(k).is_some_and(|n| n.is('.') || n.is(':') || n.is('#') || label.used[k] == Some(Use::Key)) {
+                while tokens
+                    .get(k)
+                    .is_some_and(|n| n.is('.') || n.is(':') || n.is('#') || label.used[k] == Some(Use::Key))
+                {
                     k += 1;
                 }
-                let road = i > 0 && ["hwy", "highway", "route", "rt", "road", "rd", "us", "sr"].contains(&squash(&tokens[i - 1].text).as_str()) || i > 0 && tokens[i - 1].is('.') && i > 1 && ["hwy", "rt", "rd"].contains(&squash(&tokens[i - 2].text).as_str());
-                let under_place = label.under(i).is_some_and(|m| matches!(m.key, Key::Locality | Key::Habitat));
+                let road = i > 0
+                    && ["hwy", "highway", "route", "rt", "road", "rd", "us", "sr"]
+                        .contains(&squash(&tokens[i - 1].text).as_str())
+                    || i > 0
+                        && tokens[i - 1].is('.')
+                        && i > 1
+                        && ["hwy", "rt", "rd"].contains(&squash(&tokens[i - 2].text).as_str());
+                let under_place =
+                    label.under(i).is_some_and(|m| matches!(m.key, Key::Locality | Key::Habitat));
                 let line_start = t.first || keyed || t.is('#');
-                if !road && !under_place && line_start && tokens.get(k).is_some_and(|n| n.line == t.line) && let Some((value, end)) = number_at(label, k, true) {
-                    all.push((if keyed { 0.9 } else { 0.8 } - if t.first || keyed { 0.0 } else { 0.1 }, l, k..end, value));
+                if !road
+                    && !under_place
+                    && line_start
+                    && tokens.get(k).is_some_and(|n| n.line == t.line)
+                    && let Some((value, end)) = number_at(label, k, true)
+                {
+                    all.push((
+                        if keyed { 0.9 } else { 0.8 } - if t.first || keyed { 0.0 } else { 0.1 },
+                        l,
+                        k..end,
+                        value,
+                    ));
                 }
             }
         }
@@ -1216,7 +1594,10 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
             let start = (line.start..k).find(|s| number_at(label, *s, false).is_some_and(|(_, e)| e == k));
             if let Some(s) = start {
                 let Some((value, end)) = number_at(label, s, false) else { continue };
-                let before_ok = s == line.start || tokens[line.start..s].iter().all(|t| t.kind == Kind::Mark || t.text.chars().count() <= 2);
+                let before_ok = s == line.start
+                    || tokens[line.start..s]
+                        .iter()
+                        .all(|t| t.kind == Kind::Mark || t.text.chars().count() <= 2);
                 let distributed = series && pointed && value.chars().count() <= 3;
                 if before_ok && distributed {
                     series_numbers.push((l, s..end));
@@ -1228,12 +1609,20 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
         // Alone on a line, or at the end of a heading.
         for line in 0..label.flow.line_count() {
             let range = label.line_tokens(line);
-            if range.is_empty() || label.under(range.start).is_some_and(|m| !m.behind && m.key != Key::Other) {
+            if range.is_empty() || label.under(range.start).is_some_and(|m| !m.behind && m.key != Key::Other)
+            {
                 continue;
             }
-            let mut content: Vec<usize> = range.clone().filter(|k| !(tokens[*k].is('.') || tokens[*k].is('#'))).collect();
-            content.retain(|k| !(tokens[*k].kind == Kind::Mark && tokens[*k].text != "-" && tokens[*k].text != "/"));
-            if content.iter().all(|k| tokens[*k].kind == Kind::Number && tokens[*k].text.len() == 1 && label.free(*k)) && content.len() >= 3 {
+            let mut content: Vec<usize> =
+                range.clone().filter(|k| !(tokens[*k].is('.') || tokens[*k].is('#'))).collect();
+            content.retain(|k| {
+                !(tokens[*k].kind == Kind::Mark && tokens[*k].text != "-" && tokens[*k].text != "/")
+            });
+            if content
+                .iter()
+                .all(|k| tokens[*k].kind == Kind::Number && tokens[*k].text.len() == 1 && label.free(*k))
+                && content.len() >= 3
+            {
                 let value: String = content.iter().map(|k| tokens[*k].text.as_str()).collect();
                 all.push((0.75, l, range.clone(), value));
                 continue;
@@ -1250,7 +1639,8 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
             } else if content.iter().any(|k| label.used[*k] == Some(Use::Heading))
                 && let Some(last) = content.last()
             {
-                let start = (range.start..=*last).find(|s| number_at(label, *s, false).is_some_and(|(_, e)| e == last + 1));
+                let start = (range.start..=*last)
+                    .find(|s| number_at(label, *s, false).is_some_and(|(_, e)| e == last + 1));
                 if let Some(s) = start
                     && s > range.start
                     && let Some((value, end)) = number_at(label, s, false)
@@ -1267,7 +1657,7 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
     }
     all.sort_by(|a, b| b.0.total_cmp(&a.0));
     let Some((score, l, tokens, value)) = all.first().cloned() else { return };
-    if score < 0.45 {
+    if score < if narrow { 0.75 } else { 0.45 } {
         return;
     }
     labels[l].claim(tokens.clone(), Use::Number);
@@ -1280,7 +1670,11 @@ fn record_number(labels: &mut [Label], rules: &Rules, _event: Option<(usize, Ran
     let mut candidates: Vec<Candidate> = Vec::new();
     for o in all.iter().skip(1) {
         if o.3 != value && !candidates.iter().any(|c| c.value == o.3) {
-            candidates.push(Candidate { value: o.3.clone(), confidence: 0.3 * o.0, why: "also a number on the label".into() });
+            candidates.push(Candidate {
+                value: o.3.clone(),
+                confidence: 0.3 * o.0,
+                why: "also a number on the label".into(),
+            });
         }
     }
     if !candidates.is_empty() {
@@ -1336,29 +1730,70 @@ fn taxon_out(labels: &mut [Label], finds: &mut Vec<Find>) {
     let Some((top, l, n)) = all.first().copied() else { return };
     let label = &labels[l];
     let taxon = label.taxa[n].clone();
-    let plant_label = labels.len() > 1 && !label.determination && taxon.epithets <= 1 && taxon.author.is_empty() && label.flow.tokens.len() <= 4;
+    let plant_label = labels.len() > 1
+        && !label.determination
+        && taxon.epithets <= 1
+        && taxon.author.is_empty()
+        && label.flow.tokens.len() <= 4;
     let mut candidates: Vec<Candidate> = Vec::new();
     for (score, ol, on) in all.iter().skip(1) {
         let other = &labels[*ol].taxa[*on];
-        if other.name != taxon.name && *score > 0.6 && !taxon.name.starts_with(&other.name) && !candidates.iter().any(|c| c.value == other.name) {
-            candidates.push(Candidate { value: other.name.clone(), confidence: 0.3, why: "also a name on the label".into() });
+        if other.name != taxon.name
+            && *score > 0.6
+            && !taxon.name.starts_with(&other.name)
+            && !candidates.iter().any(|c| c.value == other.name)
+        {
+            candidates.push(Candidate {
+                value: other.name.clone(),
+                confidence: 0.3,
+                why: "also a name on the label".into(),
+            });
         }
     }
-    let mut certainty = (0.55 + 0.25 * taxon.looks + 0.1 * taxon.epithets.min(1) as f32 + if label.determination { 0.1 } else { 0.0 }).min(0.97);
+    let mut certainty = (0.55
+        + 0.25 * taxon.looks
+        + 0.1 * taxon.epithets.min(1) as f32
+        + if label.determination { 0.1 } else { 0.0 })
+    .min(0.97);
     if plant_label {
         certainty *= 0.5;
     }
     if !candidates.is_empty() {
         certainty *= 0.85;
-        candidates.insert(0, Candidate { value: taxon.name.clone(), confidence: certainty, why: String::new() });
+        candidates
+            .insert(0, Candidate { value: taxon.name.clone(), confidence: certainty, why: String::new() });
     }
     let _ = top;
-    finds.push(Find { term: "scientificName", flow: l, ranges: vec![taxon.chars.clone()], value: taxon.name.clone(), certainty, candidates, note: String::new() });
+    finds.push(Find {
+        term: "scientificName",
+        flow: l,
+        ranges: vec![taxon.chars.clone()],
+        value: taxon.name.clone(),
+        certainty,
+        candidates,
+        note: String::new(),
+    });
     if !taxon.author.is_empty() {
-        finds.push(Find { term: "scientificNameAuthorship", flow: l, ranges: vec![taxon.author_chars.clone()], value: taxon.author.clone(), certainty: 0.8, candidates: Vec::new(), note: String::new() });
+        finds.push(Find {
+            term: "scientificNameAuthorship",
+            flow: l,
+            ranges: vec![taxon.author_chars.clone()],
+            value: taxon.author.clone(),
+            certainty: 0.8,
+            candidates: Vec::new(),
+            note: String::new(),
+        });
     }
     if !taxon.qualifier.is_empty() {
-        finds.push(Find { term: "identificationQualifier", flow: l, ranges: vec![taxon.chars.clone()], value: taxon.qualifier.clone(), certainty: 0.9, candidates: Vec::new(), note: String::new() });
+        finds.push(Find {
+            term: "identificationQualifier",
+            flow: l,
+            ranges: vec![taxon.chars.clone()],
+            value: taxon.qualifier.clone(),
+            certainty: 0.9,
+            candidates: Vec::new(),
+            note: String::new(),
+        });
     }
 }
 
@@ -1385,11 +1820,14 @@ fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
             let (kind, value) = m.value;
             let value = rules.values[value].clone();
             let tokens = i..m.end;
-            let under_place = label.under(i).is_some_and(|m| matches!(m.key, Key::Habitat | Key::Locality | Key::Remarks | Key::Name));
+            let under_place = label
+                .under(i)
+                .is_some_and(|m| matches!(m.key, Key::Habitat | Key::Locality | Key::Remarks | Key::Name));
             // Single words of methods and conditions are common words too: they
             // count on their own line, behind `at`, or set off by punctuation.
             let line = label.line_tokens(t.line);
-            let apart = (t.first || label.flow.tokens[i - 1].kind == Kind::Mark) && label.flow.tokens.get(m.end).is_none_or(|n| n.first || n.kind == Kind::Mark);
+            let apart = (t.first || label.flow.tokens[i - 1].kind == Kind::Mark)
+                && label.flow.tokens.get(m.end).is_none_or(|n| n.first || n.kind == Kind::Mark);
             let strong = match kind {
                 Trait::Sex | Trait::Type => true,
                 Trait::Stage => !under_place,
@@ -1402,7 +1840,12 @@ fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
             let mut claimed = tokens.clone();
             if kind == Trait::Sex {
                 let mut count = 1;
-                if i > 0 && label.flow.tokens[i - 1].kind == Kind::Number && label.flow.tokens[i - 1].text.len() <= 3 && label.free(i - 1) && label.flow.tokens[i - 1].line == t.line {
+                if i > 0
+                    && label.flow.tokens[i - 1].kind == Kind::Number
+                    && label.flow.tokens[i - 1].text.len() <= 3
+                    && label.free(i - 1)
+                    && label.flow.tokens[i - 1].line == t.line
+                {
                     count = label.flow.tokens[i - 1].text.parse().unwrap_or(1);
                     claimed.start -= 1;
                     sexes.push((l, claimed.clone(), value, count.max(1) | 0x8000_0000));
@@ -1429,16 +1872,33 @@ fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
         let written = sexes.iter().any(|s| s.3 & 0x8000_0000 != 0);
         let total: u32 = sexes.iter().map(|s| s.3 & 0x7fff_ffff).sum();
         let l = sexes[0].0;
-        let ranges: Vec<Range<usize>> = sexes.iter().filter(|s| s.0 == l).map(|s| labels[l].chars(s.1.clone())).collect();
+        let ranges: Vec<Range<usize>> =
+            sexes.iter().filter(|s| s.0 == l).map(|s| labels[l].chars(s.1.clone())).collect();
         let value = if kinds.len() > 1 || written && total > 1 && kinds.len() > 1 {
             kinds.join(" | ")
         } else {
             kinds[0].to_owned()
         };
         let certainty = if kinds.len() > 1 && !written { 0.6 } else { 0.95 };
-        finds.push(Find { term: "sex", flow: l, ranges: ranges.clone(), value, certainty, candidates: Vec::new(), note: String::new() });
+        finds.push(Find {
+            term: "sex",
+            flow: l,
+            ranges: ranges.clone(),
+            value,
+            certainty,
+            candidates: Vec::new(),
+            note: String::new(),
+        });
         if written {
-            finds.push(Find { term: "individualCount", flow: l, ranges, value: total.to_string(), certainty: 0.9, candidates: Vec::new(), note: String::new() });
+            finds.push(Find {
+                term: "individualCount",
+                flow: l,
+                ranges,
+                value: total.to_string(),
+                certainty: 0.9,
+                candidates: Vec::new(),
+                note: String::new(),
+            });
         }
     }
     for (kind, term) in [
@@ -1451,22 +1911,36 @@ fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
         let own: Vec<_> = rest.iter().filter(|r| r.0 == kind).collect();
         let Some(first) = own.first() else { continue };
         let l = first.1;
-        let ranges: Vec<Range<usize>> = own.iter().filter(|r| r.1 == l).map(|r| labels[l].chars(r.2.clone())).collect();
+        let ranges: Vec<Range<usize>> =
+            own.iter().filter(|r| r.1 == l).map(|r| labels[l].chars(r.2.clone())).collect();
         let mut values: Vec<String> = Vec::new();
         for r in &own {
-            let v = if r.3.is_empty() { labels[r.1].flow.slice(labels[r.1].chars(r.2.clone())).to_owned() } else { r.3.clone() };
+            let v = if r.3.is_empty() {
+                labels[r.1].flow.slice(labels[r.1].chars(r.2.clone())).to_owned()
+            } else {
+                r.3.clone()
+            };
             if !values.contains(&v) {
                 values.push(v);
             }
         }
         let joined = values.join(if kind == Trait::Condition { "; " } else { " | " });
-        finds.push(Find { term, flow: l, ranges, value: joined, certainty: 0.85, candidates: Vec::new(), note: String::new() });
+        finds.push(Find {
+            term,
+            flow: l,
+            ranges,
+            value: joined,
+            certainty: 0.85,
+            candidates: Vec::new(),
+            note: String::new(),
+        });
     }
 }
 
 /// Hosts: a name behind `on`, or a plant's name on a label of its own.
-fn hosts(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
-    let named: Option<(usize, Range<usize>)> = finds.iter().find(|f| f.term == "scientificName").map(|f| (f.flow, f.ranges[0].clone()));
+fn hosts(labels: &mut [Label], rules: &Rules, evidence: &[Evidence], finds: &mut Vec<Find>) {
+    let named: Option<(usize, Range<usize>)> =
+        finds.iter().find(|f| f.term == "scientificName").map(|f| (f.flow, f.ranges[0].clone()));
     let mut best: Option<(f32, usize, Range<usize>)> = None;
     for l in 0..labels.len() {
         let label = &labels[l];
@@ -1477,7 +1951,10 @@ fn hosts(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
                 i += 1;
                 continue;
             }
-            let opens = t.first || matches!(label.flow.tokens[i - 1].kind, Kind::Mark) || label.flow.tokens[i - 1].kind == Kind::Number || matches!(label.used[i - 1], Some(Use::Person | Use::Date | Use::Elevation));
+            let opens = t.first
+                || matches!(label.flow.tokens[i - 1].kind, Kind::Mark)
+                || label.flow.tokens[i - 1].kind == Kind::Number
+                || matches!(label.used[i - 1], Some(Use::Person | Use::Date | Use::Elevation));
             let under = label.under(i).is_some_and(|m| matches!(m.key, Key::Locality | Key::Collector));
             let Some(m) = rules.hosts.at(&label.flow, i, 0.0).filter(|_| opens && !under) else {
                 i += 1;
@@ -1488,11 +1965,21 @@ fn hosts(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
             if next < label.flow.tokens.len() && free_or_taxon(next) {
                 let genus = &label.flow.tokens[next];
                 let taxon = taxa::at(&label.flow, rules, next, true, &|_| false);
-                if genus.capital() && let Some(x) = taxon.filter(|x| x.epithets >= 1 || rules.names.plants.contains(&x.name) || label.flow.tokens.get(x.tokens.end).is_none_or(|n| n.first)) {
+                if genus.capital()
+                    && let Some(x) = taxon.filter(|x| {
+                        x.epithets >= 1
+                            || rules.names.plants.contains(&x.name)
+                            || label.flow.tokens.get(x.tokens.end).is_none_or(|n| n.first)
+                    })
+                {
                     let mut end = x.tokens.end;
                     // The authors may carry over to the line's end.
                     let line_end = label.line_tokens(label.flow.tokens[end - 1].line).end;
-                    if x.epithets >= 1 && label.flow.tokens[end.min(line_end)..line_end].iter().all(|t| t.capital() || t.is('&') || t.is('.')) {
+                    if x.epithets >= 1
+                        && label.flow.tokens[end.min(line_end)..line_end]
+                            .iter()
+                            .all(|t| t.capital() || t.is('&') || t.is('.'))
+                    {
                         end = line_end;
                     }
                     let score = 0.9;
@@ -1520,13 +2007,41 @@ fn hosts(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
             best = Some((0.9, l, mark.content.clone()));
         }
     }
-    let Some((certainty, l, tokens)) = best else { return };
+    let Some((certainty, l, mut tokens)) = best else { return };
+    // On a pin the epithet and the authors may stand in the lines below.
+    while labels[l].flow.widest() <= rules.places.pin_line {
+        let line = labels[l].flow.tokens[tokens.end - 1].line + 1;
+        let below = labels[l].line_tokens(line);
+        let all = &labels[l].flow.tokens[below.clone()];
+        let place = |k: usize| evidence.iter().any(|e| e.flow == l && e.tokens.contains(&k));
+        let free =
+            below.clone().all(|k| (labels[l].free(k) || labels[l].used[k] == Some(Use::Taxon)) && !place(k));
+        let authors =
+            all.iter().any(|t| t.is('&')) || all.iter().all(|t| t.kind == Kind::Word && !t.capital());
+        let words = all.iter().filter(|t| t.kind == Kind::Word).count();
+        if below.is_empty() || below.start != tokens.end || !free || !authors || words > 4 {
+            break;
+        }
+        tokens.end = below.end;
+    }
     let chars = labels[l].chars(tokens.clone());
     labels[l].claim(tokens, Use::Host);
     let value = labels[l].flow.slice(chars.clone()).to_owned();
     // The host is not the animal.
-    finds.retain(|f| !(matches!(f.term, "scientificName" | "scientificNameAuthorship" | "identificationQualifier") && f.flow == l && f.ranges.iter().any(|r| r.start < chars.end && chars.start < r.end)));
-    finds.push(Find { term: "associatedTaxa", flow: l, ranges: vec![chars], value, certainty, candidates: Vec::new(), note: String::new() });
+    finds.retain(|f| {
+        !(matches!(f.term, "scientificName" | "scientificNameAuthorship" | "identificationQualifier")
+            && f.flow == l
+            && f.ranges.iter().any(|r| r.start < chars.end && chars.start < r.end))
+    });
+    finds.push(Find {
+        term: "associatedTaxa",
+        flow: l,
+        ranges: vec![chars],
+        value,
+        certainty,
+        candidates: Vec::new(),
+        note: String::new(),
+    });
 }
 
 fn coordinates_out(labels: &mut [Label], finds: &mut Vec<Find>) {
@@ -1534,23 +2049,42 @@ fn coordinates_out(labels: &mut [Label], finds: &mut Vec<Find>) {
     let mut survey: Vec<(usize, CoordinateReading)> = Vec::new();
     for (l, label) in labels.iter().enumerate() {
         for (c, _) in &label.coordinates {
-            if c.system == System::TownshipRange { survey.push((l, c.clone())) } else { degrees.push((l, c.clone())) }
+            if c.system == System::TownshipRange {
+                survey.push((l, c.clone()))
+            } else {
+                degrees.push((l, c.clone()))
+            }
         }
     }
     let text = |l: usize, c: &CoordinateReading| labels[l].flow.slice(c.chars.clone()).to_owned();
-    let chosen = degrees.iter().find(|d| d.1.latitude.is_some() && d.1.longitude.is_some()).or(degrees.first()).or(survey.first());
+    let chosen = degrees
+        .iter()
+        .find(|d| d.1.latitude.is_some() && d.1.longitude.is_some())
+        .or(degrees.first())
+        .or(survey.first());
     if let Some((l, c)) = chosen {
         let mut note = c.problem.clone();
         if let Some(datum) = &c.datum {
             note = if note.is_empty() { format!("datum {datum}") } else { format!("{note}; datum {datum}") };
-            finds.push(Find { term: "geodeticDatum", flow: *l, ranges: vec![c.chars.clone()], value: datum.clone(), certainty: 0.9, candidates: Vec::new(), note: String::new() });
+            finds.push(Find {
+                term: "geodeticDatum",
+                flow: *l,
+                ranges: vec![c.chars.clone()],
+                value: datum.clone(),
+                certainty: 0.9,
+                candidates: Vec::new(),
+                note: String::new(),
+            });
         }
         // Latitude and longitude written apart are one place.
         let (mut lat, mut lon) = (c.latitude, c.longitude);
         let mut ranges = vec![c.chars.clone()];
         if lat.is_none() || lon.is_none() {
             for (ol, o) in &degrees {
-                if *ol == *l && o.chars != c.chars && (lat.is_none() && o.latitude.is_some() || lon.is_none() && o.longitude.is_some()) {
+                if *ol == *l
+                    && o.chars != c.chars
+                    && (lat.is_none() && o.latitude.is_some() || lon.is_none() && o.longitude.is_some())
+                {
                     lat = lat.or(o.latitude);
                     lon = lon.or(o.longitude);
                     ranges.push(o.chars.clone());
@@ -1563,21 +2097,54 @@ fn coordinates_out(labels: &mut [Label], finds: &mut Vec<Find>) {
             let s = format!("{x:.5}");
             s.trim_end_matches('0').trim_end_matches('.').to_owned()
         };
-        let several = degrees.iter().filter(|d| d.1.latitude.is_some() && d.1.longitude.is_some()).count() > 1;
+        let several =
+            degrees.iter().filter(|d| d.1.latitude.is_some() && d.1.longitude.is_some()).count() > 1;
         let certainty = if several { 0.6 * c.confidence } else { c.confidence };
         let candidates = |get: fn(&CoordinateReading) -> Option<f64>| {
             if !several {
                 return Vec::new();
             }
-            degrees.iter().filter_map(|d| get(&d.1)).map(|v| Candidate { value: round(v), confidence: 0.5, why: "several coordinates on the label".into() }).collect::<Vec<_>>()
+            degrees
+                .iter()
+                .filter_map(|d| get(&d.1))
+                .map(|v| Candidate {
+                    value: round(v),
+                    confidence: 0.5,
+                    why: "several coordinates on the label".into(),
+                })
+                .collect::<Vec<_>>()
         };
         if let Some(v) = lat {
-            finds.push(Find { term: "decimalLatitude", flow: *l, ranges: ranges.clone(), value: round(v), certainty, candidates: candidates(|c| c.latitude), note: note.clone() });
+            finds.push(Find {
+                term: "decimalLatitude",
+                flow: *l,
+                ranges: ranges.clone(),
+                value: round(v),
+                certainty,
+                candidates: candidates(|c| c.latitude),
+                note: note.clone(),
+            });
         }
         if let Some(v) = lon {
-            finds.push(Find { term: "decimalLongitude", flow: *l, ranges: ranges.clone(), value: round(v), certainty, candidates: candidates(|c| c.longitude), note: note.clone() });
+            finds.push(Find {
+                term: "decimalLongitude",
+                flow: *l,
+                ranges: ranges.clone(),
+                value: round(v),
+                certainty,
+                candidates: candidates(|c| c.longitude),
+                note: note.clone(),
+            });
         }
-        finds.push(Find { term: "verbatimCoordinates", flow: *l, ranges, value, certainty: 0.9, candidates: Vec::new(), note: c.problem.clone() });
+        finds.push(Find {
+            term: "verbatimCoordinates",
+            flow: *l,
+            ranges,
+            value,
+            certainty: 0.9,
+            candidates: Vec::new(),
+            note: c.problem.clone(),
+        });
     }
     let mut heights: Vec<(f32, usize, ElevationReading)> = Vec::new();
     for (l, label) in labels.iter().enumerate() {
@@ -1595,16 +2162,41 @@ fn coordinates_out(labels: &mut [Label], finds: &mut Vec<Find>) {
         let ranges = vec![e.chars.clone()];
         let note = if e.approximate { "approximate as written".to_owned() } else { String::new() };
         let certainty = e.confidence.min(0.97);
-        for (term, value) in [("minimumElevationInMeters", e.minimum), ("maximumElevationInMeters", e.maximum)] {
-            finds.push(Find { term, flow: *l, ranges: ranges.clone(), value: metres(value), certainty, candidates: Vec::new(), note: note.clone() });
+        for (term, value) in
+            [("minimumElevationInMeters", e.minimum), ("maximumElevationInMeters", e.maximum)]
+        {
+            finds.push(Find {
+                term,
+                flow: *l,
+                ranges: ranges.clone(),
+                value: metres(value),
+                certainty,
+                candidates: Vec::new(),
+                note: note.clone(),
+            });
         }
         let value = labels[*l].flow.slice(e.chars.clone()).to_owned();
-        finds.push(Find { term: "verbatimElevation", flow: *l, ranges, value, certainty: 0.95, candidates: Vec::new(), note: String::new() });
+        finds.push(Find {
+            term: "verbatimElevation",
+            flow: *l,
+            ranges,
+            value,
+            certainty: 0.95,
+            candidates: Vec::new(),
+            note: String::new(),
+        });
     }
 }
 
-fn geography_out(labels: &[Label], rules: &Rules, decision: &Decision, evidence: &[Evidence], finds: &mut Vec<Find>) {
-    let parts = [("country", &decision.country), ("stateProvince", &decision.division), ("county", &decision.county)];
+fn geography_out(
+    labels: &[Label],
+    rules: &Rules,
+    decision: &Decision,
+    evidence: &[Evidence],
+    finds: &mut Vec<Find>,
+) {
+    let parts =
+        [("country", &decision.country), ("stateProvince", &decision.division), ("county", &decision.county)];
     for (term, part) in parts {
         let Some(part) = part else { continue };
         let Some(name) = rules.gazetteer.name(&part.code) else { continue };
@@ -1612,16 +2204,38 @@ fn geography_out(labels: &[Label], rules: &Rules, decision: &Decision, evidence:
             continue;
         }
         let flow = part.from.first().map_or(0, |i| evidence[*i].flow);
-        let ranges: Vec<Range<usize>> = part.from.iter().filter(|i| evidence[**i].flow == flow).map(|i| labels[flow].chars(evidence[*i].tokens.clone())).collect();
+        let ranges: Vec<Range<usize>> = part
+            .from
+            .iter()
+            .filter(|i| evidence[**i].flow == flow)
+            .map(|i| labels[flow].chars(evidence[*i].tokens.clone()))
+            .collect();
         let mut candidates: Vec<Candidate> = part
             .others
             .iter()
-            .filter_map(|(code, p, why)| Some(Candidate { value: rules.gazetteer.name(code)?.to_owned(), confidence: *p, why: why.clone() }))
+            .filter_map(|(code, p, why)| {
+                Some(Candidate {
+                    value: rules.gazetteer.name(code)?.to_owned(),
+                    confidence: *p,
+                    why: why.clone(),
+                })
+            })
             .collect();
         if !candidates.is_empty() {
-            candidates.insert(0, Candidate { value: name.to_owned(), confidence: part.certainty, why: String::new() });
+            candidates.insert(
+                0,
+                Candidate { value: name.to_owned(), confidence: part.certainty, why: String::new() },
+            );
         }
-        finds.push(Find { term, flow, ranges, value: name.to_owned(), certainty: part.certainty, candidates, note: part.note.clone() });
+        finds.push(Find {
+            term,
+            flow,
+            ranges,
+            value: name.to_owned(),
+            certainty: part.certainty,
+            candidates,
+            note: part.note.clone(),
+        });
     }
     if let Some((text, i)) = &decision.county_text
         && decision.county.is_none()
@@ -1665,7 +2279,16 @@ fn finish(labels: &[Label], rules: &Rules, finds: Vec<Find>) -> Vec<Field> {
         let raw = rules.confidence.raw(find.certainty, mean, weakest);
         let confidence = rules.confidence.probability(find.term, raw);
         let value = find.value.split_whitespace().collect::<Vec<_>>().join(" ");
-        fields.push(Field { term: find.term.into(), verbatim, value, confidence, candidates: find.candidates, spans, boxes, note: find.note });
+        fields.push(Field {
+            term: find.term.into(),
+            verbatim,
+            value,
+            confidence,
+            candidates: find.candidates,
+            spans,
+            boxes,
+            note: find.note,
+        });
     }
     fields
 }
@@ -1680,7 +2303,9 @@ fn leftovers(labels: &[Label]) -> Vec<Leftover> {
                 continue;
             }
             let line = label.flow.tokens[i].line;
-            let end = (i..label.flow.tokens.len()).find(|k| !label.free(*k) || label.flow.tokens[*k].line != line).unwrap_or(label.flow.tokens.len());
+            let end = (i..label.flow.tokens.len())
+                .find(|k| !label.free(*k) || label.flow.tokens[*k].line != line)
+                .unwrap_or(label.flow.tokens.len());
             let chars = label.chars(i..end);
             let range = label.flow.trim(chars, ".,;:-*()/&'\"");
             if range.is_empty() {
@@ -1698,7 +2323,9 @@ fn leftovers(labels: &[Label]) -> Vec<Leftover> {
 }
 
 pub(crate) fn is_place(evidence: &Evidence, decision: &Decision) -> Option<Rank> {
-    let has = |part: &Option<super::geography::Part>| part.as_ref().is_some_and(|p| evidence.hits.iter().any(|h| h.code == p.code));
+    let has = |part: &Option<super::geography::Part>| {
+        part.as_ref().is_some_and(|p| evidence.hits.iter().any(|h| h.code == p.code))
+    };
     if has(&decision.county) {
         Some(Rank::County)
     } else if has(&decision.division) {

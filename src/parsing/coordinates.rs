@@ -242,7 +242,7 @@ fn mgrs(text: &str, c: &Captures) -> Option<CoordinateReading> {
     let (e, n) = match c.name("n") {
         Some(n) if n.as_str().len() == c["e"].len() => (c["e"].to_owned(), n.as_str().to_owned()),
         Some(_) => return None,
-        None if c["e"].len() % 2 == 0 => {
+        None if c["e"].len().is_multiple_of(2) => {
             let half = c["e"].len() / 2;
             (c["e"][..half].to_owned(), c["e"][half..].to_owned())
         }

@@ -66,6 +66,8 @@ pub struct Flow<'a> {
     /// Its tokens.
     pub tokens: Vec<Token>,
     lines: &'a [ReadLine],
+    /// The label's line that is the flow's first.
+    from: usize,
     at: Vec<Option<(usize, usize)>>,
     bytes: Vec<usize>,
 }
@@ -104,8 +106,16 @@ fn run_together(line: &[ReadChar], i: usize) -> bool {
         [] => false,
         [one] => one.ch.is_uppercase() && next_small && line.get(i + 2).is_some_and(|c| c.ch.is_lowercase()),
         [.., last] => {
+            let roman = |c: &ReadChar| "VvXxIil".contains(c.ch);
             last.ch.is_lowercase()
-                && !SURNAMES.iter().any(|s| word.len() == s.len() && word.iter().map(|c| c.ch).eq(s.chars()))
+                // A capital in a month or a roman number read in mixed case.
+                && !(word.iter().all(roman) && roman(&line[i]))
+                && !(word.len() <= 2 && next_small)
+                && !SURNAMES.iter().any(|s| {
+                    // `MacSwain`, and `JMacSwain` behind its initial.
+                    let at = word.len().checked_sub(s.len());
+                    at.is_some_and(|at| at <= 1 && word[at..].iter().map(|c| c.ch).eq(s.chars()) && word[..at].iter().all(|c| c.ch.is_uppercase()))
+                })
                 // `kmS` but not `pH`.
                 && word.len() >= 2
         }
@@ -113,10 +123,12 @@ fn run_together(line: &[ReadChar], i: usize) -> bool {
 }
 
 impl<'a> Flow<'a> {
-    /// The flow of one label.
-    pub fn new(label: usize, read: &'a ReadLabel) -> Self {
+    /// The flow of the lines `part` of one label.
+    pub fn new(label: usize, read: &'a ReadLabel, part: Range<usize>) -> Self {
         let (mut chars, mut at) = (Vec::new(), Vec::new());
-        for (l, line) in read.lines.iter().enumerate() {
+        let from = part.start;
+        let lines = &read.lines[part];
+        for (l, line) in lines.iter().enumerate() {
             for (c, letter) in line.chars.iter().enumerate() {
                 if run_together(&line.chars, c) {
                     chars.push(' ');
@@ -125,7 +137,7 @@ impl<'a> Flow<'a> {
                 chars.push(plain(letter.ch));
                 at.push(Some((l, c)));
             }
-            let next = read.lines.get(l + 1).and_then(|n| n.chars.iter().find(|c| !c.ch.is_whitespace()));
+            let next = lines.get(l + 1).and_then(|n| n.chars.iter().find(|c| !c.ch.is_whitespace()));
             let Some(next) = next else { continue };
             while chars.last() == Some(&' ') {
                 chars.pop();
@@ -149,7 +161,7 @@ impl<'a> Flow<'a> {
         let text: String = chars.iter().collect();
         let mut bytes: Vec<usize> = text.char_indices().map(|(i, _)| i).collect();
         bytes.push(text.len());
-        let mut flow = Flow { label, chars, text, tokens: Vec::new(), lines: &read.lines, at, bytes };
+        let mut flow = Flow { label, chars, text, tokens: Vec::new(), lines, from, at, bytes };
         flow.tokens = flow.cut();
         flow
     }
@@ -172,8 +184,16 @@ impl<'a> Flow<'a> {
             while what != Kind::Mark && i < self.chars.len() {
                 let inner = what == Kind::Word
                     && self.chars[i] == '\''
-                    && self.chars.get(i + 1).is_some_and(|c| c.is_alphabetic());
-                if kind(self.chars[i]) != what && !inner {
+                    && self
+                        .chars
+                        .get(i + 1)
+                        .is_some_and(|c| c.is_lowercase() || c.is_alphabetic() && i == start + 1);
+                // A figure between small letters is a letter misread (`Ar1zona`).
+                let misread = what == Kind::Word
+                    && "0158|".contains(self.chars[i])
+                    && self.chars[i - 1].is_lowercase()
+                    && self.chars.get(i + 1).is_some_and(|c| c.is_lowercase());
+                if kind(self.chars[i]) != what && !inner && !misread {
                     break;
                 }
                 i += 1;
@@ -246,9 +266,10 @@ impl<'a> Flow<'a> {
         for (line, column) in
             self.at[range.start.min(self.at.len())..range.end.min(self.at.len())].iter().flatten()
         {
+            let line = line + self.from;
             match spans.last_mut() {
-                Some(s) if s.line == *line => s.end = column + 1,
-                _ => spans.push(Span { label: self.label, line: *line, start: *column, end: column + 1 }),
+                Some(s) if s.line == line => s.end = column + 1,
+                _ => spans.push(Span { label: self.label, line, start: *column, end: column + 1 }),
             }
         }
         spans
@@ -256,14 +277,15 @@ impl<'a> Flow<'a> {
 
     /// The words of spans exactly as read, lines joined by one space.
     pub fn verbatim(&self, spans: &[Span]) -> String {
-        let words =
-            |s: &Span| self.lines[s.line].chars[s.start..s.end].iter().map(|c| c.ch).collect::<String>();
+        let words = |s: &Span| {
+            self.lines[s.line - self.from].chars[s.start..s.end].iter().map(|c| c.ch).collect::<String>()
+        };
         spans.iter().map(words).collect::<Vec<_>>().join(" ")
     }
 
     /// The boxes of spans on the photograph.
     pub fn boxes(&self, spans: &[Span]) -> Vec<Quad> {
-        spans.iter().map(|s| self.lines[s.line].span(s.start..s.end)).collect()
+        spans.iter().map(|s| self.lines[s.line - self.from].span(s.start..s.end)).collect()
     }
 
     /// Mean probability that the characters of a range were read right.
@@ -324,7 +346,7 @@ mod tests {
     #[test]
     fn divided_words_join_and_still_know_their_lines() {
         let reading = Reading::from_text("t", "Tarn-\ndale, 26-VIII-\n1977 “Fell”");
-        let flow = Flow::new(0, &reading.labels[0]);
+        let flow = Flow::new(0, &reading.labels[0], 0..reading.labels[0].lines.len());
         assert_eq!(flow.text, "Tarndale, 26-VIII-1977 \"Fell\"");
         let spans = flow.spans(0..8);
         assert_eq!(flow.verbatim(&spans), "Tarn dale");
@@ -336,7 +358,7 @@ mod tests {
     #[test]
     fn words_run_together_come_apart_but_not_surnames() {
         let reading = Reading::from_text("t", "LosMochis ArizVII-6-50 JMacSwain MacSwain McFell 15 kmS");
-        let flow = Flow::new(0, &reading.labels[0]);
+        let flow = Flow::new(0, &reading.labels[0], 0..reading.labels[0].lines.len());
         assert_eq!(flow.text, "Los Mochis Ariz VII-6-50 J MacSwain MacSwain McFell 15 km S");
         assert_eq!(flow.verbatim(&flow.spans(0..10)), "LosMochis");
     }
@@ -344,7 +366,7 @@ mod tests {
     #[test]
     fn tokens_part_letters_from_digits() {
         let reading = Reading::from_text("t", "8-8 59ARIZ 5000'\nO'Fell");
-        let flow = Flow::new(0, &reading.labels[0]);
+        let flow = Flow::new(0, &reading.labels[0], 0..reading.labels[0].lines.len());
         let words: Vec<&str> = flow.tokens.iter().map(|t| t.text.as_str()).collect();
         assert_eq!(words, ["8", "-", "8", "59", "ARIZ", "5000", "'", "O'Fell"]);
         assert!(flow.tokens[7].first && flow.tokens[6].last);

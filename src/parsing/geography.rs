@@ -102,7 +102,8 @@ pub fn find(
             counted += 1;
             name_end = j + 1;
             let name = i..name_end;
-            let upper_words = name.clone().filter(|k| tokens[*k].kind == Kind::Word).any(|k| tokens[k].capital());
+            let upper_words =
+                name.clone().filter(|k| tokens[*k].kind == Kind::Word).any(|k| tokens[k].capital());
             if upper_words && let Some(e) = evidence(flow, index, rules, name.clone(), prefer(i)) {
                 let better = best.as_ref().is_none_or(|b| rank_of(&e) > rank_of(b));
                 if better {
@@ -110,7 +111,10 @@ pub fn find(
                 }
             }
             // A word that marks the rank ends the name.
-            if j > i && (words.county_after.contains(&squash(&t.text)) || words.division_after.contains(&squash(&t.text))) {
+            if j > i
+                && (words.county_after.contains(&squash(&t.text))
+                    || words.division_after.contains(&squash(&t.text)))
+            {
                 break;
             }
             j += 1;
@@ -148,9 +152,13 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
             // `North Carolina County Yancey`: the word belongs to what follows.
             let follows = tokens.get(skip_point(end + 1)).is_some_and(|n| n.capital() && n.line == t.line);
             let whole = flow.glyphs(tokens[name.start].range.start..tokens[name.end - 1].range.end);
-            let bigger = follows && rules.gazetteer.admin(&whole, 0.0).iter().any(|h| h.rank != Rank::County) && !rules.gazetteer.counties(&whole, 0.0).iter().any(|h| h.country() == "US");
+            let bigger = follows
+                && rules.gazetteer.admin(&whole, 0.0).iter().any(|h| h.rank != Rank::County)
+                && !rules.gazetteer.counties(&whole, 0.0).iter().any(|h| h.country() == "US");
             // `Co. Rd. 326` is a road.
-            let road = tokens.get(skip_point(end + 1)).is_some_and(|n| ["rd", "road", "hwy", "highway"].contains(&squash(&n.text).as_str()));
+            let road = tokens
+                .get(skip_point(end + 1))
+                .is_some_and(|n| ["rd", "road", "hwy", "highway"].contains(&squash(&n.text).as_str()));
             if !road && !bigger {
                 marked = Some(Rank::County);
                 end = skip_point(end + 1);
@@ -160,7 +168,10 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
             misread_mark = true;
             marked = Some(Rank::County);
             end = skip_point(end + 1);
-        } else if words.division_after.contains(&key) && t.capital() && !tokens.get(end + 1).is_some_and(|n| n.capital() && n.line == t.line) {
+        } else if words.division_after.contains(&key)
+            && t.capital()
+            && !tokens.get(end + 1).is_some_and(|n| n.capital() && n.line == t.line)
+        {
             marked = Some(Rank::Division);
             end = skip_point(end + 1);
         }
@@ -175,13 +186,28 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
         // Behind a name with its own `Co.` the word belongs to that one.
         let taken = k > 0 && {
             let p = if tokens[k - 1].is('.') && k > 1 { k - 2 } else { k - 1 };
-            tokens[p].kind == Kind::Word && tokens[p].capital() && tokens[p].line == t.line && squash(&tokens[p].text).len() > 2
-                && !(tokens[p].text.chars().all(char::is_uppercase) && !t.text.chars().all(char::is_uppercase))
+            tokens[p].kind == Kind::Word
+                && tokens[p].capital()
+                && tokens[p].line == t.line
+                && squash(&tokens[p].text).len() > 2
+                && !(tokens[p].text.chars().all(char::is_uppercase)
+                    && !t.text.chars().all(char::is_uppercase))
         };
         if t.kind == Kind::Word && t.capital() && t.line == tokens[name.start].line {
             let key = squash(&t.text);
-            let known = || rules.gazetteer.counties(&flow.glyphs(tokens[name.start].range.start..tokens[name.end - 1].range.end), 0.0).iter().any(|h| h.country() == "US");
-            if words.county_before.contains(&key) && (!taken || known()) {
+            let known = || {
+                rules
+                    .gazetteer
+                    .counties(
+                        &flow.glyphs(tokens[name.start].range.start..tokens[name.end - 1].range.end),
+                        0.0,
+                    )
+                    .iter()
+                    .any(|h| h.country() == "US")
+            };
+            // `Greene County: Oconee Forest`: behind a colon it belongs to the first.
+            let colon = tokens[start - 1].is(':');
+            if words.county_before.contains(&key) && (!taken || !colon && known()) {
                 marked = Some(Rank::County);
                 start = k;
             } else if words.division_before.contains(&key) && !words.county_before.contains(&key) {
@@ -191,7 +217,9 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
         }
     }
     let glyphs = flow.glyphs(tokens[name.start].range.start..tokens[name.end - 1].range.end);
-    if glyphs.is_empty() {
+    // A single letter is an initial; gazetteers know regions by one (`E` is the
+    // East of Cameroon), labels do not.
+    if glyphs.len() < 2 {
         return None;
     }
     let text = flow.slice(tokens[name.start].range.start..tokens[name.end - 1].range.end);
@@ -206,16 +234,29 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
     // (`GA 15`, `Fla Hwy 20`, `US 27`).
     if let Some(next) = tokens.get(skip_point(name.end)) {
         let road = ["hwy", "highway", "route", "rt", "rd", "road"].contains(&squash(&next.text).as_str());
-        let numbered = next.kind == Kind::Number && glyphs.len() <= 3 && !flow.tokens[name.start].first && next.line == tokens[name.end - 1].line
+        let numbered = next.kind == Kind::Number
+            && glyphs.len() <= 3
+            && !flow.tokens[name.start].first
+            && next.line == tokens[name.end - 1].line
             || next.is('#');
         if marked.is_none() && (road || numbered) {
             return None;
         }
     }
+    // `M.A. Vell`: initials before a name, no state.
+    let pointed_inside = tokens[name.clone()].iter().any(|t| t.is('.'));
+    let named = tokens
+        .get(skip_point(name.end))
+        .is_some_and(|n| n.capital() && n.line == tokens[name.start].line && n.text.chars().count() > 1);
+    if glyphs.len() <= 2 && pointed_inside && named && marked.is_none() {
+        return None;
+    }
     let budget = confuse::budget(glyphs.len());
     let long = expanded.as_ref().map(|l| confuse::glyphs(l));
     let look = |county: bool, budget: f32| {
-        let get = |g: &[confuse::Glyph]| if county { rules.gazetteer.counties(g, budget) } else { rules.gazetteer.admin(g, budget) };
+        let get = |g: &[confuse::Glyph]| {
+            if county { rules.gazetteer.counties(g, budget) } else { rules.gazetteer.admin(g, budget) }
+        };
         let mut hits = get(&glyphs);
         if let Some(long) = &long {
             for h in get(long) {
@@ -233,10 +274,20 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
     // A misread name is looked for only where nothing fits as it stands: that
     // costs a walk through the automaton.
     let plain = tokens[name.clone()].iter().any(|t| {
-        t.kind == Kind::Word && (!t.capital() || words.place_words.contains(&squash(&t.text)) || words.habitat_words.contains(&squash(&t.text)))
+        t.kind == Kind::Word
+            && (!t.capital()
+                || words.place_words.contains(&squash(&t.text))
+                || words.habitat_words.contains(&squash(&t.text)))
     });
     if hits.is_empty() && budget > 0.0 && (marked.is_some() || !plain && glyphs.len() <= 24) {
         hits = look(marked == Some(Rank::County), budget);
+    }
+    // A short form is known only as it stands: every one is a letter or two from
+    // some other word (`Tarn`, `Tam.`).
+    hits.retain(|h| h.cost == 0.0 || h.name.chars().count() >= 5);
+    // `Co.` is County, not Colorado.
+    if marked.is_none() && !capitals && words.county_after.contains(&squash(text)) {
+        return None;
     }
     if let Some(rank) = marked {
         hits.retain(|h| h.rank == rank || rank == Rank::County && h.rank == Rank::Division);
@@ -252,8 +303,15 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
         }
     }
     let weight = if misread_mark { 0.7 * weight } else { weight };
-    let county_word = tokens[name.end..end.max(name.end)].iter().chain(&tokens[start..name.start]).all(|t| !squash(&t.text).starts_with("dist"));
-    let unknown = (county_word && marked == Some(Rank::County) && hits.is_empty() && tokens[name.start].capital() && start == name.start
+    let county_word = tokens[name.end..end.max(name.end)]
+        .iter()
+        .chain(&tokens[start..name.start])
+        .all(|t| !squash(&t.text).starts_with("dist"));
+    let unknown = (county_word
+        && marked == Some(Rank::County)
+        && hits.is_empty()
+        && tokens[name.start].capital()
+        && start == name.start
         || marked == Some(Rank::County) && hits.is_empty() && start < name.start && county_word)
         .then(|| text.to_owned());
     if hits.is_empty() && unknown.is_none() {
@@ -261,19 +319,29 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
     }
     if unknown.is_some() {
         // A name nobody knows is one or two words at the start of a statement.
-        let apart = tokens[name.start].first || tokens[name.start - 1].kind == Kind::Mark || start < name.start;
+        let apart =
+            tokens[name.start].first || tokens[name.start - 1].kind == Kind::Mark || start < name.start;
         let inside = tokens[name.start].line == tokens[name.end - 1].line;
         let words = tokens[name.clone()].iter().filter(|t| t.kind == Kind::Word).count();
-        if !apart || !inside || words > 2 || text.chars().count() < 4 || tokens[name.clone()].iter().any(|t| t.is('.')) {
+        if !apart
+            || !inside
+            || words > 2
+            || text.chars().count() < 4
+            || tokens[name.clone()].iter().any(|t| t.is('.'))
+        {
             return None;
         }
     }
     let end = if marked.is_some() || pointed { end } else { name.end };
     let end = end.max(name.end);
     let one_word = tokens[name.clone()].iter().filter(|t| t.kind == Kind::Word).count() == 1;
-    let common = one_word && (words.place_words.contains(&squash(text)) || words.short.contains_key(&squash(text)));
+    let common =
+        one_word && (words.place_words.contains(&squash(text)) || words.short.contains_key(&squash(text)));
     // `N.`, `NE`, `West` are directions; `Camp.` shortened may be Campeche.
-    if common && marked.is_none() && (!pointed || text.chars().count() <= 2 || words.short.contains_key(&squash(text))) {
+    if common
+        && marked.is_none()
+        && (!pointed || text.chars().count() <= 2 || words.short.contains_key(&squash(text)))
+    {
         return None;
     }
     Some(Evidence { flow: index, tokens: start..end, name, hits, marked, weight, unknown, common })
@@ -286,7 +354,7 @@ fn looks_like_co(tokens: &[super::flow::Token], i: usize) -> bool {
     let two = t.kind == Kind::Word && t.text.chars().count() == 2;
     let (Some(a), Some(b)) = (t.text.chars().next(), t.text.chars().nth(1)) else { return false };
     let end = t.last || tokens.get(i + 1).is_some_and(|n| n.is('.') || n.is(','));
-    two && end && "CcGO(".contains(a) && "oecau0n".contains(b)
+    two && end && "CcGO(".contains(a) && "oecauis0n".contains(b)
 }
 
 fn expand(flow: &Flow, rules: &Rules, name: &Range<usize>) -> Option<String> {
@@ -326,8 +394,12 @@ fn worth(e: &Evidence, hit: &Hit) -> f32 {
 
 /// Chooses country, division and county that agree best with all evidence.
 pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
-    let named: BTreeSet<&str> =
-        evidence.iter().flat_map(|e| &e.hits).filter(|h| h.rank == Rank::Country && h.cost <= 0.5).map(|h| h.code.as_str()).collect();
+    let named: BTreeSet<&str> = evidence
+        .iter()
+        .flat_map(|e| &e.hits)
+        .filter(|h| h.rank == Rank::Country && h.cost <= 0.5)
+        .map(|h| h.code.as_str())
+        .collect();
     let mut countries: BTreeMap<String, (f32, Vec<usize>)> = BTreeMap::new();
     let mut divisions: BTreeMap<String, (f32, Vec<usize>)> = BTreeMap::new();
     let mut counties: BTreeMap<String, (f32, Vec<usize>)> = BTreeMap::new();
@@ -339,7 +411,11 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
                 _ => &mut counties,
             };
             // A misread name of a country that is not named is hardly one.
-            if h.cost > 0.0 && h.rank != Rank::Country && !rules.places.usual_countries.contains(h.country()) && !named.contains(h.country()) {
+            if h.cost > 0.0
+                && h.rank != Rank::Country
+                && !rules.places.usual_countries.contains(h.country())
+                && !named.contains(h.country())
+            {
                 continue;
             }
             let entry = table.entry(h.code.clone()).or_default();
@@ -364,7 +440,9 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
                 let own = divisions.get(&d).map_or(0.0, |x| x.0);
                 let county = counties
                     .iter()
-                    .filter(|(c, x)| division_of(c) == d && x.1.iter().any(|i| evidence[*i].marked == Some(Rank::County)))
+                    .filter(|(c, x)| {
+                        division_of(c) == d && x.1.iter().any(|i| evidence[*i].marked == Some(Rank::County))
+                    })
                     .max_by(|a, b| a.1.0.total_cmp(&b.1.0));
                 // The same stretch cannot be both the division and the country
                 // (`Mex.`).
@@ -372,7 +450,8 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
                     let same = divisions.get(&d).is_some_and(|dx| x.1.iter().all(|i| dx.1.contains(i)));
                     if same { 0.0 } else { x.0 }
                 });
-                let strange: f32 = countries.iter().filter(|(c, _)| **c != cc).map(|(_, x)| x.0).fold(0.0, f32::max);
+                let strange: f32 =
+                    countries.iter().filter(|(c, _)| **c != cc).map(|(_, x)| x.0).fold(0.0, f32::max);
                 // The same stretch cannot be both the division and the county.
                 let county_worth = county.map_or(0.0, |(c, x)| {
                     let same = divisions.get(&d).is_some_and(|dx| dx.1.iter().all(|i| x.1.contains(i)));
@@ -397,7 +476,12 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
                         _ => -0.7,
                     };
                 }
-                scored.push((score, Some(cc), Some(d.clone()), county.filter(|_| county_worth > 0.0).map(|(c, _)| c.clone())));
+                scored.push((
+                    score,
+                    Some(cc),
+                    Some(d.clone()),
+                    county.filter(|_| county_worth > 0.0).map(|(c, _)| c.clone()),
+                ));
             }
             None => {
                 for (cc, x) in &countries {
@@ -424,9 +508,14 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
         let note = if named.is_some() {
             String::new()
         } else {
-            d.as_ref().and_then(|d| rules.gazetteer.name(d)).map_or(String::new(), |n| format!("not written; follows from {n}"))
+            d.as_ref()
+                .and_then(|d| rules.gazetteer.name(d))
+                .map_or(String::new(), |n| format!("not written; follows from {n}"))
         };
-        let from = named.map(|x| x.1.clone()).or_else(|| d.as_ref().and_then(|d| divisions.get(d)).map(|x| x.1.clone())).unwrap_or_default();
+        let from = named
+            .map(|x| x.1.clone())
+            .or_else(|| d.as_ref().and_then(|d| divisions.get(d)).map(|x| x.1.clone()))
+            .unwrap_or_default();
         let others = others(&scored, |s| s.1.clone(), &cc, top);
         out.country = Some(Part { certainty: sure(top, r), from, note, code: cc, others });
     }
@@ -435,16 +524,31 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
         let r = rival(&|s| s.2.as_deref() != Some(&d) && s.2.is_some());
         let (certainty, note) = match named {
             Some(x) => (sure(top.min(x.0 * 2.0 + 1.0), r), String::new()),
-            None => (0.5 * sure(top, r), county.as_ref().and_then(|c| rules.gazetteer.name(c)).map_or(String::new(), |n| format!("not written; {n} is a county of it"))),
+            None => (
+                0.5 * sure(top, r),
+                county
+                    .as_ref()
+                    .and_then(|c| rules.gazetteer.name(c))
+                    .map_or(String::new(), |n| format!("not written; {n} is a county of it")),
+            ),
         };
-        let from = named.map(|x| x.1.clone()).or_else(|| county.as_ref().and_then(|c| counties.get(c)).map(|x| x.1.clone())).unwrap_or_default();
+        let from = named
+            .map(|x| x.1.clone())
+            .or_else(|| county.as_ref().and_then(|c| counties.get(c)).map(|x| x.1.clone()))
+            .unwrap_or_default();
         let others = others(&scored, |s| s.2.clone(), &d, top);
         out.division = Some(Part { certainty, from, note, code: d, others });
     }
     if let Some(c) = county {
         let x = &counties[&c];
         let from = x.1.iter().copied().filter(|i| evidence[*i].marked == Some(Rank::County)).collect();
-        out.county = Some(Part { certainty: sure(x.0 * 1.5, 0.0), from, note: String::new(), others: Vec::new(), code: c });
+        out.county = Some(Part {
+            certainty: sure(x.0 * 1.5, 0.0),
+            from,
+            note: String::new(),
+            others: Vec::new(),
+            code: c,
+        });
         out.county_text = None;
     }
     out
@@ -452,7 +556,12 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
 
 type Scored = (f32, Option<String>, Option<String>, Option<String>);
 
-fn others(scored: &[Scored], get: impl Fn(&Scored) -> Option<String>, chosen: &str, top: f32) -> Vec<(String, f32, String)> {
+fn others(
+    scored: &[Scored],
+    get: impl Fn(&Scored) -> Option<String>,
+    chosen: &str,
+    top: f32,
+) -> Vec<(String, f32, String)> {
     let mut out: Vec<(String, f32, String)> = Vec::new();
     for s in scored {
         if let Some(code) = get(s)
@@ -477,11 +586,13 @@ mod tests {
         let reading = Reading::from_text("t", text);
         let mut all = Vec::new();
         for (i, label) in reading.labels.iter().enumerate() {
-            let flow = Flow::new(i, label);
+            let flow = Flow::new(i, label, 0..label.lines.len());
             all.extend(find(&flow, i, &rules, &|_| true, &|_| 1.0));
         }
         let d = decide(&all, &rules);
-        let name = |p: &Option<Part>| p.as_ref().and_then(|p| rules.gazetteer.name(&p.code)).unwrap_or_default().to_owned();
+        let name = |p: &Option<Part>| {
+            p.as_ref().and_then(|p| rules.gazetteer.name(&p.code)).unwrap_or_default().to_owned()
+        };
         [name(&d.country), name(&d.division), name(&d.county)]
     }
 
@@ -494,10 +605,19 @@ mod tests {
     /// Counties of the United States Census Bureau's list.
     #[test]
     fn counties_are_those_of_the_state_named() {
-        assert_eq!(decided("GEORGIA, U.S.A.\nWashington County: Tarn"), ["United States", "Georgia", "Washington"]);
+        assert_eq!(
+            decided("GEORGIA, U.S.A.\nWashington County: Tarn"),
+            ["United States", "Georgia", "Washington"]
+        );
         assert_eq!(decided("Sta. Barb. Co., Calif."), ["United States", "California", "Santa Barbara"]);
-        assert_eq!(decided("State North Carolina County Yancey"), ["United States", "North Carolina", "Yancey"]);
-        assert_eq!(decided("LOUISIANA\nST. MARTIN PARISH: Tarn"), ["United States", "Louisiana", "St. Martin"]);
+        assert_eq!(
+            decided("State North Carolina County Yancey"),
+            ["United States", "North Carolina", "Yancey"]
+        );
+        assert_eq!(
+            decided("LOUISIANA\nST. MARTIN PARISH: Tarn"),
+            ["United States", "Louisiana", "St. Martin"]
+        );
     }
 
     #[test]

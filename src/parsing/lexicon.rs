@@ -128,7 +128,7 @@ mod tests {
         let mut words = Lexicon::default();
         words.add(["det by", "det", "collector"], 1);
         let reading = Reading::from_text("t", "Det.by A. Vell\nCo1lectar\nDeed");
-        let flow = Flow::new(0, &reading.labels[0]);
+        let flow = Flow::new(0, &reading.labels[0], 0..reading.labels[0].lines.len());
         let m = words.at(&flow, 0, 0.15).unwrap();
         assert_eq!(m.end, 3);
         let line = flow.tokens.iter().position(|t| t.text == "Co").unwrap();

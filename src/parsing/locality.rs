@@ -252,6 +252,13 @@ fn whole(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push: P
     let mut ranges = runs(label, 0..label.flow.tokens.len(), &|k| label.used[k].is_none());
     // Stray figures (a printed `19` before a year written by hand) are no place.
     ranges.retain(|r| label.flow.slice(r.clone()).chars().any(char::is_alphabetic));
+    // Nor are words without any name among them.
+    ranges.retain(|r| {
+        label.flow.within(r).any(|k| {
+            let t = &label.flow.tokens[k];
+            t.capital() || rules.places.place_words.contains(&squash(&t.text))
+        })
+    });
     // A phrase that only describes the habitat is none either.
     let habitat = |r: &Range<usize>| {
         let tokens = label.flow.within(r);
@@ -322,9 +329,19 @@ fn phrases(labels: &mut [Label], rules: &Rules, geo: &[Vec<Option<Rank>>], push:
     let places: Vec<&Phrase> = all.iter().filter(|p| p.what == What::Place).collect();
     // A heading's place that a later phrase says again (`Tarn Lake` ... `west
     // side of Tarn Lake`) is said once.
-    let said = |p: &Phrase| squash(labels[p.flow].flow.slice(labels[p.flow].flow.tokens[p.tokens.start].range.start..labels[p.flow].flow.tokens[p.tokens.end - 1].range.end));
+    let said = |p: &Phrase| {
+        squash(labels[p.flow].flow.slice(
+            labels[p.flow].flow.tokens[p.tokens.start].range.start
+                ..labels[p.flow].flow.tokens[p.tokens.end - 1].range.end,
+        ))
+    };
     let texts: Vec<String> = places.iter().map(|p| said(p)).collect();
-    let places: Vec<&Phrase> = places.iter().enumerate().filter(|(i, _)| !texts[i + 1..].iter().any(|t| t.len() > texts[*i].len() && t.contains(&texts[*i]))).map(|(_, p)| *p).collect();
+    let places: Vec<&Phrase> = places
+        .iter()
+        .enumerate()
+        .filter(|(i, _)| !texts[i + 1..].iter().any(|t| t.len() > texts[*i].len() && t.contains(&texts[*i])))
+        .map(|(_, p)| *p)
+        .collect();
     let flow = places.first().map(|p| p.flow);
     if let Some(l) = flow {
         let label = &labels[l];
@@ -453,10 +470,9 @@ fn cut(label: &Label, l: usize, rules: &Rules, geo: &[Option<Rank>], all: &mut V
             } else if depth == 0 && (t.is(',') || t.is(';') || t.is(':')) {
                 hard = !t.is(',');
                 break;
-            } else if depth == 0 && t.is('.') && sentence_end(label, rules, i) {
-                hard = true;
-                break;
-            } else if i > start && t.first && fresh_line(label, rules, i) {
+            } else if depth == 0 && t.is('.') && sentence_end(label, rules, i)
+                || i > start && t.first && fresh_line(label, rules, i)
+            {
                 hard = true;
                 break;
             } else if i > start
@@ -472,7 +488,7 @@ fn cut(label: &Label, l: usize, rules: &Rules, geo: &[Option<Rank>], all: &mut V
             i += 1;
             continue;
         }
-        let what = weigh(label, rules, start..i, after_numbers && !fresh || after_numbers);
+        let what = weigh(label, rules, start..i, after_numbers);
         let kept = if tokens[start..i].iter().any(|t| t.kind == Kind::Word) { what } else { What::Unknown };
         all.push(Phrase { flow: l, tokens: start..i, what: kept, fresh });
         fresh = hard;

@@ -3,6 +3,7 @@
 //! `config/*.toml`; what no rule could use is kept as leftovers.
 
 mod assemble;
+mod blocks;
 pub mod confidence;
 pub mod confuse;
 pub mod coordinates;

@@ -88,7 +88,9 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, stop: usize, loose: bool) -> Opt
         // An initial at the start of the next line is another person's.
         let found = surname(flow, words, half.end, stop);
         match found {
-            Some((last, next)) if half.given.is_empty() && half.title.is_none() && !loose && pending.is_empty() => {
+            Some((last, next))
+                if half.given.is_empty() && half.title.is_none() && !loose && pending.is_empty() =>
+            {
                 let _ = (last, next);
                 break;
             }
@@ -132,14 +134,14 @@ fn share_given(flow: &Flow, words: &Persons, team: &mut Team) {
         return;
     }
     let i = team.tokens.start;
-    let amp = flow.tokens.get(i + 1).is_some_and(|t| words.joiners.contains(&t.text) && !t.is(',') && !t.is(';'));
+    let amp =
+        flow.tokens.get(i + 1).is_some_and(|t| words.joiners.contains(&t.text) && !t.is(',') && !t.is(';'));
     // The first of a pair of surnames is no shared given name: there the second
     // has no given name either.
     if amp && flow.tokens[i].text.chars().count() > 1 {
         let given = team.persons[0].surname.clone();
         let surname = team.persons[1].surname.clone();
-        team.persons[0] =
-            Person { name: format!("{given} {surname}"), surname, given: true, initial: false };
+        team.persons[0] = Person { name: format!("{given} {surname}"), surname, given: true, initial: false };
     }
 }
 
@@ -154,7 +156,7 @@ fn person(half: &Half, last: &str, full: &Half) -> Person {
         name.push(' ');
     }
     name.push_str(last);
-    if let Some(title) = half.title.as_ref().filter(|_| half.given.is_empty() || full.title.is_some() && half.title != full.title) {
+    if let Some(title) = &half.title {
         name = format!("{title}. {name}");
     }
     Person { surname: last.to_owned(), given: !given.is_empty(), initial: half.initial || full.initial, name }
@@ -187,7 +189,11 @@ fn half(flow: &Flow, words: &Persons, mut i: usize, stop: usize) -> Half {
             out.initial = true;
             i = point(i + 1);
             // `J.-P.`
-            if i + 1 < stop && flow.tokens[i].is('-') && flow.tokens[i + 1].text.chars().count() == 1 && !flow.tokens[i + 1].spaced {
+            if i + 1 < stop
+                && flow.tokens[i].is('-')
+                && flow.tokens[i + 1].text.chars().count() == 1
+                && !flow.tokens[i + 1].spaced
+            {
                 out.given.push(format!("{}.", flow.tokens[i + 1].text));
                 i = point(i + 2);
             }
@@ -199,7 +205,9 @@ fn half(flow: &Flow, words: &Persons, mut i: usize, stop: usize) -> Half {
             && upper
             && !dotted
             && out.given.is_empty()
-            && next.is_some_and(|n| n.capital() && n.text.chars().any(char::is_lowercase) && n.text.chars().count() > 2)
+            && next.is_some_and(|n| {
+                n.capital() && n.text.chars().any(char::is_lowercase) && n.text.chars().count() > 2
+            })
             && !words.never.contains(&squash(&t.text))
         {
             out.given.extend(t.text.chars().map(|c| format!("{c}.")));
@@ -212,7 +220,9 @@ fn half(flow: &Flow, words: &Persons, mut i: usize, stop: usize) -> Half {
             (n.capital() && (n.text.chars().count() == 1 || !words.never.contains(&squash(&n.text))))
                 || words.particles.contains(&n.text)
         });
-        let abbreviated = dotted && letters <= 5 && flow.tokens.get(i + 2).is_some_and(|n| i + 2 < stop && n.capital() && n.line == t.line);
+        let abbreviated = dotted
+            && letters <= 5
+            && flow.tokens.get(i + 2).is_some_and(|n| i + 2 < stop && n.capital() && n.line == t.line);
         if !out.initial
             && out.given.len() < 2
             && !words.never.contains(&squash(&t.text))
@@ -253,18 +263,30 @@ fn surname(flow: &Flow, words: &Persons, mut i: usize, stop: usize) -> Option<(S
         i += 1;
     }
     let t = flow.tokens.get(i).filter(|_| i < stop)?;
-    if t.kind != Kind::Word || !t.capital() || t.text.chars().count() < 2 || words.never.contains(&squash(&t.text)) {
+    if t.kind != Kind::Word
+        || !t.capital()
+        || t.text.chars().count() < 2
+        || words.never.contains(&squash(&t.text))
+    {
         return None;
     }
     name.push_str(&cased(&t.text));
     i += 1;
     // `MacSwain` and `O'Hara` cut in two, and double surnames with a hyphen.
-    while i + 1 < stop && flow.tokens[i].is('-') && !flow.tokens[i].spaced && flow.tokens[i + 1].capital() && !flow.tokens[i + 1].spaced {
+    while i + 1 < stop
+        && flow.tokens[i].is('-')
+        && !flow.tokens[i].spaced
+        && flow.tokens[i + 1].capital()
+        && !flow.tokens[i + 1].spaced
+    {
         name.push('-');
         name.push_str(&flow.tokens[i + 1].text);
         i += 2;
     }
-    if i < stop && flow.tokens[i].is(',') && flow.tokens.get(i + 1).is_some_and(|n| i + 1 < stop && words.suffixes.contains(&n.text)) {
+    if i < stop
+        && flow.tokens[i].is(',')
+        && flow.tokens.get(i + 1).is_some_and(|n| i + 1 < stop && words.suffixes.contains(&n.text))
+    {
         i += 2;
         if i < stop && flow.tokens[i].is('.') {
             i += 1;
@@ -280,7 +302,9 @@ fn surname(flow: &Flow, words: &Persons, mut i: usize, stop: usize) -> Option<(S
 
 fn joiner(flow: &Flow, words: &Persons, i: usize, stop: usize) -> Option<usize> {
     let t = flow.tokens.get(i).filter(|_| i < stop)?;
-    if words.joiners.contains(&t.text) || (t.kind == Kind::Word && words.joiners.contains(&t.text.to_lowercase()) && !t.capital()) {
+    if words.joiners.contains(&t.text)
+        || (t.kind == Kind::Word && words.joiners.contains(&t.text.to_lowercase()) && !t.capital())
+    {
         // `Vell, & Orr`
         let next = flow.tokens.get(i + 1).filter(|_| i + 1 < stop);
         if t.is(',') && next.is_some_and(|n| words.joiners.contains(&n.text) && !n.is(',')) {
@@ -311,7 +335,7 @@ mod tests {
     fn team(text: &str, loose: bool) -> Option<String> {
         let rules = Rules::load(None).unwrap();
         let reading = Reading::from_text("t", text);
-        let flow = Flow::new(0, &reading.labels[0]);
+        let flow = Flow::new(0, &reading.labels[0], 0..reading.labels[0].lines.len());
         at(&flow, &rules, 0, flow.tokens.len(), loose).map(|t| t.value())
     }
 
@@ -329,7 +353,10 @@ mod tests {
         assert_eq!(team("A. Vell & B. Orr", false).unwrap(), "A. Vell | B. Orr");
         assert_eq!(team("A. & B. Vell", false).unwrap(), "A. Vell | B. Vell");
         assert_eq!(team("Ada & Bern Vell", true).unwrap(), "Ada Vell | Bern Vell");
-        assert_eq!(team("Dr. & Mrs. A. J. Vell, B. Orr & C. Tarn", false).unwrap(), "Dr. A. J. Vell | Mrs. A. J. Vell | B. Orr | C. Tarn");
+        assert_eq!(
+            team("Dr. & Mrs. A. J. Vell, B. Orr & C. Tarn", false).unwrap(),
+            "Dr. A. J. Vell | Mrs. A. J. Vell | B. Orr | C. Tarn"
+        );
         assert_eq!(team("A. Vell\nB. C. Orr", false).unwrap(), "A. Vell | B. C. Orr");
         assert_eq!(team("Ada Vell and Bern Orr", false).unwrap(), "Ada Vell | Bern Orr");
     }

@@ -39,7 +39,12 @@ fn latin(names: &Names, word: &str) -> f32 {
     if word.chars().count() < 3 || names.never.contains(&word) || !word.chars().all(char::is_alphabetic) {
         return 0.0;
     }
-    let best = names.epithets.iter().filter(|e| word.ends_with(e.as_str()) && word.len() > e.len() + 1).map(|e| e.len()).max();
+    let best = names
+        .epithets
+        .iter()
+        .filter(|e| word.ends_with(e.as_str()) && word.len() > e.len() + 1)
+        .map(|e| e.len())
+        .max();
     match best {
         None => 0.15,
         Some(1) => 0.6,
@@ -48,7 +53,8 @@ fn latin(names: &Names, word: &str) -> f32 {
     }
 }
 
-fn generic(names: &Names, word: &str) -> f32 {
+/// How much a capitalised word looks like the name of a genus, 0 to 1.
+pub(crate) fn generic(names: &Names, word: &str) -> f32 {
     if names.plants.contains(word) {
         return 0.95;
     }
@@ -56,7 +62,12 @@ fn generic(names: &Names, word: &str) -> f32 {
     if lower.chars().count() < 4 || names.never.contains(&lower) {
         return 0.0;
     }
-    let best = names.genera.iter().filter(|e| lower.ends_with(e.as_str()) && lower.len() > e.len() + 1).map(|e| e.len()).max();
+    let best = names
+        .genera
+        .iter()
+        .filter(|e| lower.ends_with(e.as_str()) && lower.len() > e.len() + 1)
+        .map(|e| e.len())
+        .max();
     match best {
         None => 0.2,
         Some(1) => 0.6,
@@ -71,7 +82,10 @@ fn generic(names: &Names, word: &str) -> f32 {
 pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize) -> bool) -> Option<Taxon> {
     let names = &rules.names;
     let first = flow.tokens.get(i)?;
-    if !first.capital() || first.text.chars().count() < 4 || rules.persons.never.contains(&squash(&first.text)) {
+    if !first.capital()
+        || first.text.chars().count() < 4
+        || rules.persons.never.contains(&squash(&first.text))
+    {
         return None;
     }
     let capitals = first.text.chars().all(char::is_uppercase);
@@ -106,14 +120,22 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
         }
         let dotted = flow.tokens.get(pos + 1).is_some_and(|n| n.is('.') && !n.spaced);
         let lower = t.text.to_lowercase();
-        if epithets < 2 && names.qualifiers.contains(&lower) && (dotted || lower == "near" || lower == "nr") && !t.capital() {
+        if epithets < 2
+            && names.qualifiers.contains(&lower)
+            && (dotted || lower == "near" || lower == "nr")
+            && !t.capital()
+        {
             qualifier = if dotted { format!("{lower}.") } else { lower };
             pos += 1 + usize::from(dotted);
             end = pos;
             continue;
         }
         if epithets >= 1 && names.ranks.contains(&lower) && dotted {
-            let Some(next) = flow.tokens.get(pos + 2).filter(|n| n.kind == Kind::Word && latin(names, &n.text) > 0.0) else { break };
+            let Some(next) =
+                flow.tokens.get(pos + 2).filter(|n| n.kind == Kind::Word && latin(names, &n.text) > 0.0)
+            else {
+                break;
+            };
             name.push_str(&format!(" {lower}. {}", next.text.to_lowercase()));
             pos += 3;
             end = pos;
@@ -127,7 +149,12 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
             && !upper
             && !dotted
             && t.line == first.line
-            && (lower.ends_with("ii") || lower.ends_with("eri") || lower.ends_with("ianus") || lower.ends_with("iana") || lower.ends_with("ae") || lower.ends_with("ensis"))
+            && (lower.ends_with("ii")
+                || lower.ends_with("eri")
+                || lower.ends_with("ianus")
+                || lower.ends_with("iana")
+                || lower.ends_with("ae")
+                || lower.ends_with("ensis"))
             && genus_looks >= 0.5;
         if (t.capital() && !(capitals && upper && named) && !old) || epithets >= 2 || dotted {
             break;
@@ -135,7 +162,8 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
         if t.text.chars().next().is_some_and(char::is_uppercase) && !(capitals && upper) && !old {
             break;
         }
-        let l = latin(names, &t.text);
+        let common = rules.places.habitat_words.contains(&lower) || rules.places.place_words.contains(&lower);
+        let l = if common { 0.0 } else { latin(names, &t.text) };
         if l == 0.0 || (epithets >= 1 && l < 0.5) || (t.line != first.line && l < 0.5 && !named) {
             break;
         }
@@ -173,14 +201,24 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
             if t.first && t.line > flow.tokens[end - 1].line && depth == 0 {
                 // A new line carries on only if it can be nothing but authors.
                 let bracket = t.is('(') && flow.tokens.get(stop + 1).is_some_and(|n| n.capital());
-                let amp = flow.tokens.get(stop + 1..stop + 4).is_some_and(|n| n.iter().any(|t| t.is('&')) && n.iter().all(|t| t.line == flow.tokens[stop].line))
-                    && t.capital() && named;
-                let short = t.capital() && t.text.chars().count() <= 6 && dotted && flow.tokens.get(stop + 1).is_some_and(|n| n.last);
+                let amp = flow.tokens.get(stop + 1..stop + 4).is_some_and(|n| {
+                    n.iter().any(|t| t.is('&')) && n.iter().all(|t| t.line == flow.tokens[stop].line)
+                }) && t.capital()
+                    && named;
+                let short = t.capital()
+                    && t.text.chars().count() <= 6
+                    && dotted
+                    && flow.tokens.get(stop + 1).is_some_and(|n| n.last);
                 let line = flow.tokens[stop..].iter().take_while(|n| n.line == t.line).count();
-                if (stop..stop + line).any(|k| rules.before.at(flow, k, 0.0).is_some() || rules.after.at(flow, k, 0.0).is_some()) {
+                if (stop..stop + line).any(|k| {
+                    rules.before.at(flow, k, 0.0).is_some() || rules.after.at(flow, k, 0.0).is_some()
+                }) {
                     break;
                 }
-                if !(bracket && stop == end || (amp || short) && (stop == end || depth == 0 && flow.tokens[stop-1].is(')'))) || fresh && !(bracket || amp || short) {
+                if !(bracket && stop == end
+                    || (amp || short) && (stop == end || depth == 0 && flow.tokens[stop - 1].is(')')))
+                    || fresh && !(bracket || amp || short)
+                {
                     break;
                 }
             }
@@ -202,7 +240,12 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
                         depth >= -1
                     }
                     "." | "&" | "-" => true,
-                    "," => flow.tokens.get(stop + 1).is_some_and(|n| n.kind == Kind::Number && n.text.len() == 4 || n.is('&') || n.capital() && n.line == t.line),
+                    "," if stop == end => false,
+                    "," => flow.tokens.get(stop + 1).is_some_and(|n| {
+                        n.kind == Kind::Number && n.text.len() == 4 && n.line == t.line
+                            || n.is('&')
+                            || n.capital() && n.line == t.line
+                    }),
                     _ => false,
                 },
                 Kind::Number => t.text.len() == 4 && stop > end && flow.tokens[stop - 1].is(','),
@@ -212,7 +255,9 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
             }
             if t.kind == Kind::Word && names.ranks.contains(&word) && dotted && word != "f" {
                 // Name below the species behind the author: `x y Auct. var. z Auct.`
-                if let Some(next) = flow.tokens.get(stop + 2).filter(|n| n.kind == Kind::Word && latin(names, &n.text) >= 0.5) {
+                if let Some(next) =
+                    flow.tokens.get(stop + 2).filter(|n| n.kind == Kind::Word && latin(names, &n.text) >= 0.5)
+                {
                     name.push_str(&format!(" {word}. {}", next.text.to_lowercase()));
                     epithets += 1;
                     stop += 3;
@@ -222,19 +267,34 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
             }
             stop += 1;
         }
-        while stop > end && (flow.tokens[stop - 1].is(',') || flow.tokens[stop - 1].is('-') || skip(stop - 1)) {
+        while stop > end && (flow.tokens[stop - 1].is(',') || flow.tokens[stop - 1].is('-') || skip(stop - 1))
+        {
             stop -= 1;
         }
     }
-    let author_chars = if stop > end { flow.tokens[end].range.start..flow.tokens[stop - 1].range.end } else { chars.end..chars.end };
+    let author_chars = if stop > end {
+        flow.tokens[end].range.start..flow.tokens[stop - 1].range.end
+    } else {
+        chars.end..chars.end
+    };
     let author = flow.slice(author_chars.clone()).trim().to_owned();
     if !author.is_empty() {
         looks = (looks + 0.15).min(1.0);
     }
-    Some(Taxon { name, author, qualifier, chars, author_chars, tokens: i..stop, epithets, looks: looks.min(1.0) })
+    Some(Taxon {
+        name,
+        author,
+        qualifier,
+        chars,
+        author_chars,
+        tokens: i..stop,
+        epithets,
+        looks: looks.min(1.0),
+    })
 }
 
-fn cased(word: &str) -> String {
+/// A word in capitals with only its first letter one.
+pub(crate) fn cased(word: &str) -> String {
     let mut letters = word.chars();
     letters.next().into_iter().chain(letters.flat_map(char::to_lowercase)).collect()
 }
@@ -247,7 +307,7 @@ mod tests {
     fn taxon(text: &str, named: bool) -> Option<(String, String, String)> {
         let rules = Rules::load(None).unwrap();
         let reading = Reading::from_text("t", text);
-        let flow = Flow::new(0, &reading.labels[0]);
+        let flow = Flow::new(0, &reading.labels[0], 0..reading.labels[0].lines.len());
         at(&flow, &rules, 0, named, &|i| flow.tokens[i].is('♂')).map(|t| (t.name, t.author, t.qualifier))
     }
 
@@ -259,8 +319,14 @@ mod tests {
     /// of articles 51 and 22A (from memory).
     #[test]
     fn names_with_authors_in_brackets_or_not() {
-        assert_eq!(taxon("Taenia diminuta Rudolphi, 1819", false), yes("Taenia diminuta", "Rudolphi, 1819", ""));
-        assert_eq!(taxon("Hymenolepis diminuta (Rudolphi, 1819)", false), yes("Hymenolepis diminuta", "(Rudolphi, 1819)", ""));
+        assert_eq!(
+            taxon("Taenia diminuta Rudolphi, 1819", false),
+            yes("Taenia diminuta", "Rudolphi, 1819", "")
+        );
+        assert_eq!(
+            taxon("Hymenolepis diminuta (Rudolphi, 1819)", false),
+            yes("Hymenolepis diminuta", "(Rudolphi, 1819)", "")
+        );
     }
 
     #[test]

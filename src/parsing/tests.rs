@@ -19,14 +19,32 @@ fn values<const N: usize>(text: &str, terms: [&str; N]) -> [String; N] {
 fn a_pin_with_locality_collector_and_determination_labels() {
     let text = "TVS 004,217\n\nTarn Head, 2 mi. N\nFell, Calif.\nVII-4-54\n\nA. R. Vell\nCollector\n\nNoctua ♂\npronuba L.\nDet. by '62\nB.Orr";
     let terms = [
-        "catalogNumber", "recordedBy", "eventDate", "country", "stateProvince", "verbatimLocality", "scientificName",
-        "scientificNameAuthorship", "identifiedBy", "dateIdentified", "sex",
+        "catalogNumber",
+        "recordedBy",
+        "eventDate",
+        "country",
+        "stateProvince",
+        "verbatimLocality",
+        "scientificName",
+        "scientificNameAuthorship",
+        "identifiedBy",
+        "dateIdentified",
+        "sex",
     ];
     assert_eq!(
         values(text, terms),
         [
-            "TVS 004,217", "A. R. Vell", "1954-07-04", "United States", "California", "Tarn Head, 2 mi. N Fell, Calif.",
-            "Noctua pronuba", "L.", "B. Orr", "1962", "male"
+            "TVS 004,217",
+            "A. R. Vell",
+            "1954-07-04",
+            "United States",
+            "California",
+            "Tarn Head, 2 mi. N Fell, Calif",
+            "Noctua pronuba",
+            "L.",
+            "B. Orr",
+            "1962",
+            "male"
         ]
     );
 }
@@ -34,17 +52,43 @@ fn a_pin_with_locality_collector_and_determination_labels() {
 #[test]
 fn an_envelope_with_counts_method_and_condition() {
     let text = "Tarn Head, Alt. 450 m\n12.vii.1931 leg. A. Vell\n3♂ 2♀, at light, worn";
-    let terms = ["eventDate", "recordedBy", "minimumElevationInMeters", "individualCount", "sex", "samplingProtocol", "occurrenceRemarks"];
+    let terms = [
+        "eventDate",
+        "recordedBy",
+        "minimumElevationInMeters",
+        "individualCount",
+        "sex",
+        "samplingProtocol",
+        "occurrenceRemarks",
+    ];
     assert_eq!(values(text, terms), ["1931-07-12", "A. Vell", "450", "5", "male | female", "light", "worn"]);
 }
 
 #[test]
 fn a_form_with_printed_keys() {
     let text = "FLORA OF OREGON\nNo. 252\nNoctua pronuba L.\nCo. Lane\nSubstratum rail fence\nLoc. near Tarn Head camping ground\nColl. Ada Vell Alt.\nDet. Bern Orr Date 21 June 1963";
-    let terms = ["recordNumber", "recordedBy", "identifiedBy", "eventDate", "stateProvince", "county", "verbatimLocality", "habitat"];
+    let terms = [
+        "recordNumber",
+        "recordedBy",
+        "identifiedBy",
+        "eventDate",
+        "stateProvince",
+        "county",
+        "verbatimLocality",
+        "habitat",
+    ];
     assert_eq!(
         values(text, terms),
-        ["252", "Ada Vell", "Bern Orr", "1963-06-21", "Oregon", "Lane", "near Tarn Head camping ground", "rail fence"]
+        [
+            "252",
+            "Ada Vell",
+            "Bern Orr",
+            "1963-06-21",
+            "Oregon",
+            "Lane",
+            "near Tarn Head camping ground",
+            "rail fence"
+        ]
     );
 }
 
@@ -61,6 +105,24 @@ fn a_two_digit_year_says_that_the_century_is_assumed() {
 fn a_determination_with_a_qualifier_keeps_it_apart() {
     let terms = ["scientificName", "identificationQualifier", "identifiedBy"];
     assert_eq!(values("Noctua cf. pronuba\ndet. A. Vell 1932", terms), ["Noctua pronuba", "cf.", "A. Vell"]);
+}
+
+#[test]
+fn a_day_that_cannot_be_keeps_its_words_and_has_no_value() {
+    let parsed =
+        parse_text("label.txt", "Hydriomena furcata\nKelda Bridge\n31 June 1952\nW. Thirlby", rules());
+    let date = parsed.field("eventDate").unwrap();
+    assert_eq!((date.verbatim.as_str(), date.value.as_str()), ("31 June 1952", ""));
+    assert_eq!(date.note, "The words give 31 June 1952, but June has 30 days.");
+    assert_eq!(parsed.value("verbatimEventDate"), "31 June 1952");
+    assert_eq!(parsed.value("recordNumber"), "");
+}
+
+#[test]
+fn an_initial_is_no_region() {
+    let regions = ["country", "stateProvince"];
+    assert_eq!(values("Skerrow Moss\n12.vii.1974\nE. M. Harrow", regions), ["", ""]);
+    assert_eq!(values("Kelda Bridge\n3.v.1952\nW. Thirlby", regions), ["", ""]);
 }
 
 #[test]

@@ -190,7 +190,9 @@ async fn guard(With(app): Shared, request: Request, next: Next) -> Response {
         ),
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (header::X_FRAME_OPTIONS, "DENY"),
-        (header::REFERRER_POLICY, "no-referrer"),
+        // With "no-referrer" a browser sends `Origin: null` with the page's own
+        // forms, and they could not be told from another page's.
+        (header::REFERRER_POLICY, "same-origin"),
     ] {
         headers.insert(name, HeaderValue::from_static(value));
     }

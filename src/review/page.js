@@ -38,7 +38,7 @@
     if (!field) return;
     field.classList.add("now");
     all("#photo .box").forEach((b) => b.classList.toggle("lit", b.dataset.term === field.dataset.term));
-    if (photo.following) photo.follow();
+    if (photo.look === "words") photo.follow();
   };
   const goTo = (field) => {
     if (!field) return;
@@ -49,7 +49,17 @@
 
   // ---- the photograph: what part of it is seen, and how
   const photo = {
-    svg: $("#photo"), following: false, turns: 0, view: null,
+    svg: $("#photo"), look: "writing", turns: 0, view: null,
+    // The part with the fields' words, in the shape of the photograph: labels
+    // are often small beside the animal.
+    writing() {
+      const words = all("#photo .box"), lines = words.length ? words : all("#photo .line"), whole = this.whole();
+      if (!lines.length || this.turns) return whole;
+      const [l, t, r, b] = this.box(lines), w = whole[2], h = whole[3];
+      const part = Math.min(1, Math.max((r - l) / w, (b - t) / h) * 1.25);
+      const at = (centre, length, size) => Math.min(Math.max(0, centre - length / 2), size - length);
+      return [at((l + r) / 2, w * part, w), at((t + b) / 2, h * part, h), w * part, h * part];
+    },
     whole() {
       const w = +this.svg.dataset.width, h = +this.svg.dataset.height;
       return this.turns % 2 ? [(w - h) / 2, (h - w) / 2, h, w] : [0, 0, w, h];
@@ -89,10 +99,11 @@
       const xs = points.map((p) => p[0]), ys = points.map((p) => p[1]);
       return [Math.min(...xs), Math.min(...ys), Math.max(...xs), Math.max(...ys)];
     },
-    follow() {
+    follow(at_once) {
       if (!this.svg) return;
       const lit = all("#photo .box.lit");
-      if (!this.following || !lit.length || this.turns) return this.show(this.whole());
+      if (this.look === "whole" || this.turns) return this.show(this.whole(), at_once);
+      if (this.look === "writing" || !lit.length) return this.show(this.writing(), at_once);
       const [l, t, r, b] = this.box(lit), w = +this.svg.dataset.width, h = +this.svg.dataset.height;
       // The words with as much again around them, and never nearer than a
       // sixth of the photograph: beyond that the eye loses its way.
@@ -113,7 +124,7 @@
       this.turns = (this.turns + 1) % 4;
       const w = +this.svg.dataset.width, h = +this.svg.dataset.height;
       $("#turned").setAttribute("transform", `rotate(${this.turns * 90} ${w / 2} ${h / 2})`);
-      this.show(this.whole(), true);
+      this.follow(true);
     },
     cycle(classes) {
       if (!this.svg) return;
@@ -241,7 +252,12 @@
 
   const deeds = {
     keys: showKeys, settle,
-    follow: () => { photo.following = !photo.following; const b = $("[data-do=follow]"); if (b) b.setAttribute("aria-pressed", photo.following); photo.follow(); },
+    look: () => {
+      const looks = { writing: "words", words: "whole", whole: "writing" }, word = $(".looking");
+      photo.look = looks[photo.look];
+      if (word) word.textContent = photo.look[0].toUpperCase() + photo.look.slice(1);
+      photo.follow();
+    },
     nearer: () => photo.scale(1 / 1.5), farther: () => photo.scale(1.5),
     turn: () => photo.turn(), bright: () => photo.cycle(["bright", "dim", ""]), ink: () => photo.cycle(["ink", "ink2", ""]),
   };
@@ -293,6 +309,7 @@
     if (settleButton) settleButton.addEventListener("click", (e) => { e.preventDefault(); settle(); });
     const start = $(".field[data-start]") || fields[0];
     if (start) goTo(start);
+    photo.follow(true);
   } else if (place === "choose") {
     const first = $(".choice input");
     if (first) first.focus();
@@ -350,7 +367,7 @@
     else if (key === "n") { done(); openBox("#note", "textarea"); }
     else if (key === "ArrowRight" || key === "]") { done(); keep().then(() => go("#next")); }
     else if (key === "ArrowLeft" || key === "[") { done(); keep().then(() => go("#before")); }
-    else if (key === "z") deeds.follow();
+    else if (key === "z") deeds.look();
     else if (key === "+" || key === "=") deeds.nearer();
     else if (key === "-" || key === "−") deeds.farther();
     else if (key === "r") deeds.turn();

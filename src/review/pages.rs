@@ -166,7 +166,7 @@ fn keys() -> Markup {
         (
             "Photograph",
             &[
-                ("z", "follow the field's words, or show all"),
+                ("z", "the writing, the field's words, or all of it"),
                 ("+ −", "nearer, farther"),
                 ("r", "turn by a quarter"),
                 ("b", "brighter, darker"),
@@ -403,7 +403,7 @@ pub(super) fn draft(
             section.sight aria-label="Photograph" {
                 (photograph(draft))
                 div.tools role="toolbar" aria-label="Photograph" {
-                    button type="button" data-do="follow" aria-pressed="false" { kbd { "z" } " Follow" }
+                    button type="button" data-do="look" { kbd { "z" } " " span.looking { "Writing" } }
                     button type="button" data-do="nearer" aria-label="Nearer" { kbd { "+" } }
                     button type="button" data-do="farther" aria-label="Farther" { kbd { "−" } }
                     button type="button" data-do="turn" { kbd { "r" } " Turn" }
@@ -562,6 +562,7 @@ fn field(draft: &Draft, value: &DraftValue, start: bool, misfits: &[(String, Str
     html! {
         li.field #{ "f-" (term) } .doubted[doubted] .changed[value.changed()] .empty[shown.is_empty()]
             data-term=(term) data-start[start] tabindex="-1" role="group" aria-label=(name(term)) {
+            @if let (Some(photo), Some(read)) = (&draft.photo, &value.read) { (crops(photo, &read.boxes, &read.verbatim)) }
             div.face {
                 label for=(id) { (name(term)) }
                 input #(id) name={ "v." (term) } value=(shown) spellcheck="false" autocomplete="off" maxlength="2000"
@@ -579,7 +580,6 @@ fn field(draft: &Draft, value: &DraftValue, start: bool, misfits: &[(String, Str
             p.wrong { @if let Some(wrong) = wrong { (wrong) } }
             div.more {
                 @if let Some(read) = &value.read {
-                    @if let Some(photo) = &draft.photo { (crops(photo, &read.boxes, &read.verbatim)) }
                     p.asread {
                         @if read.verbatim.is_empty() { "Not written on the label." }
                         @else { "As read: " q { (read.verbatim) } }

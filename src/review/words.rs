@@ -21,6 +21,8 @@ pub(super) fn name(term: &str) -> &str {
         "county" => "County",
         "municipality" => "Municipality",
         "locality" => "Place",
+        "verbatimEventDate" => "Date as written",
+        "verbatimLocality" => "Place as written",
         "verbatimElevation" => "Elevation as written",
         "minimumElevationInMeters" => "Elevation, m",
         "maximumElevationInMeters" => "Elevation up to, m",

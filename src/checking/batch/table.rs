@@ -287,7 +287,7 @@ fn describe(meta: &str) -> std::result::Result<Core, String> {
                 _ => {}
             },
             Event::Text(text) if inside && location => {
-                core.location = text.trim().to_owned();
+                core.location = text.as_ref().trim().to_owned();
             }
             Event::Start(tag) | Event::Empty(tag) => {
                 let name = tag.local_name();

@@ -2,7 +2,7 @@
 """Packs the boundaries of the world's countries and the United States' counties.
 
     npm pack us-atlas@3.0.1 world-atlas@2.0.2      (fetches the two sources)
-    tools/pack_boundaries.py us-atlas-3.0.1.tgz world-atlas-2.0.2.tgz
+    src/checking/data/pack_boundaries.py us-atlas-3.0.1.tgz world-atlas-2.0.2.tgz
 
 Writes src/checking/data/counties.bin and countries.bin, which the program
 compiles in. Python 3.9+, standard library only. The sources are TopoJSON, whose
