@@ -275,7 +275,7 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
             let mut feed = Feed { shared, to: rows_to, done: done_to, plan: None, sent: 0, spares, stop };
             table::walk(shared.file, &mut feed)
         });
-        let written = gather(&done_from, &mut outputs, &mut summary, shared);
+        let written = gather(done_from, &mut outputs, &mut summary, shared);
         let read =
             reader.join().unwrap_or_else(|_| Err(Trouble::file(shared.file, "could not be read to its end")));
         read.and(written)
@@ -583,7 +583,7 @@ impl<'a> Checker<'a> {
     }
 
     fn line(&mut self, row: u64, line: &[u8]) {
-        let trimmed = line.trim_ascii();
+        let trimmed = line.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(line).trim_ascii();
         if trimmed.is_empty() {
             return;
         }
@@ -875,7 +875,7 @@ impl Outputs {
 
 /// Puts what the threads found back in order, counts and writes it.
 fn gather(
-    from: &Receiver<Message>,
+    from: Receiver<Message>,
     outputs: &mut Outputs,
     summary: &mut Summary,
     shared: &Shared,

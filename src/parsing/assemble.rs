@@ -440,7 +440,7 @@ fn institutions(label: &mut Label, rules: &Rules) {
             let heading = rules.headings.at(&label.flow, k, 0.1).is_some()
                 && rules.institutions.at(&label.flow, k, 0.12).is_none();
             label.free(k)
-                && !(heading && !back)
+                && (back || !heading)
                 && (t.capital()
                     || t.kind == Kind::Word && small.contains(&t.text.to_lowercase().as_str())
                     || t.is('.')
@@ -1805,7 +1805,8 @@ fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
         let mut i = 0;
         while i < label.flow.tokens.len() {
             let t = &label.flow.tokens[i];
-            if !label.free(i) && !(t.kind == Kind::Mark && matches!(label.used[i], Some(Use::Taxon))) {
+            let sign = t.kind == Kind::Mark && matches!(label.used[i], Some(Use::Taxon));
+            if !label.free(i) && !sign {
                 i += 1;
                 continue;
             }

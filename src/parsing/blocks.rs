@@ -89,8 +89,8 @@ pub(crate) fn split(label: &ReadLabel, rules: &Rules) -> Vec<Range<usize>> {
     }
     let mut out = Vec::new();
     let mut start = 0;
-    for line in 1..=count {
-        if line == count || cut[line] {
+    for (line, cut) in cut.iter().enumerate().skip(1) {
+        if line == count || *cut {
             out.push(start..line);
             start = line;
         }

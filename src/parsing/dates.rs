@@ -16,11 +16,13 @@
 //! before the year 1500, and lists of more than two days (read as their span).
 //! A date that cannot exist has no candidate, and says why.
 
+mod edtf;
 mod fast;
 mod iso;
 mod rules;
 mod tokens;
 
+pub use edtf::Edtf;
 pub use fast::{One, Standing, parse_one};
 pub use iso::{IsoDate, Moment, ordinal};
 pub(crate) use rules::fold as fold_name;

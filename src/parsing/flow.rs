@@ -109,8 +109,8 @@ fn run_together(line: &[ReadChar], i: usize) -> bool {
             let roman = |c: &ReadChar| "VvXxIil".contains(c.ch);
             last.ch.is_lowercase()
                 // A capital in a month or a roman number read in mixed case.
-                && !(word.iter().all(roman) && roman(&line[i]))
-                && !(word.len() <= 2 && next_small)
+                && (!word.iter().all(roman) || !roman(&line[i]))
+                && (word.len() > 2 || !next_small)
                 && !SURNAMES.iter().any(|s| {
                     // `MacSwain`, and `JMacSwain` behind its initial.
                     let at = word.len().checked_sub(s.len());

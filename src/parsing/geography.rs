@@ -190,8 +190,7 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
                 && tokens[p].capital()
                 && tokens[p].line == t.line
                 && squash(&tokens[p].text).len() > 2
-                && !(tokens[p].text.chars().all(char::is_uppercase)
-                    && !t.text.chars().all(char::is_uppercase))
+                && (!tokens[p].text.chars().all(char::is_uppercase) || t.text.chars().all(char::is_uppercase))
         };
         if t.kind == Kind::Word && t.capital() && t.line == tokens[name.start].line {
             let key = squash(&t.text);
@@ -432,7 +431,7 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
     let mut choices: BTreeSet<Option<String>> = divisions.keys().cloned().map(Some).collect();
     choices.extend(counties.keys().map(|c| Some(division_of(c))));
     choices.insert(None);
-    let mut scored: Vec<(f32, Option<String>, Option<String>, Option<String>)> = Vec::new();
+    let mut scored: Vec<Scored> = Vec::new();
     for choice in choices {
         match choice {
             Some(d) => {
@@ -491,13 +490,11 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
         }
     }
     scored.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)).then(a.2.cmp(&b.2)));
-    let mut out = Decision::default();
-    out.county_text = evidence.iter().enumerate().find_map(|(i, e)| e.unknown.clone().map(|u| (u, i)));
+    let county_text = evidence.iter().enumerate().find_map(|(i, e)| e.unknown.clone().map(|u| (u, i)));
+    let mut out = Decision { county_text, ..Decision::default() };
     let Some((top, cc, d, county)) = scored.first().cloned() else { return out };
     // How far the next different answer is behind.
-    let rival = |f: &dyn Fn(&(f32, Option<String>, Option<String>, Option<String>)) -> bool| {
-        scored.iter().find(|s| f(s)).map_or(0.0, |s| s.0.max(0.0))
-    };
+    let rival = |f: &dyn Fn(&Scored) -> bool| scored.iter().find(|s| f(s)).map_or(0.0, |s| s.0.max(0.0));
     let sure = |top: f32, rival: f32| {
         let share = top / (top + rival.max(0.0) * 0.6 + 1e-6);
         (share * (1.0 - (-1.6 * top).exp())).clamp(0.05, 0.99)

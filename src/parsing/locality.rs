@@ -69,9 +69,9 @@ pub(crate) fn write(
         }
     }
     for (l, label) in labels.iter_mut().enumerate() {
-        for k in 0..label.used.len() {
-            if geo[l][k].is_some() && label.used[k].is_none() {
-                label.used[k] = Some(Use::Place);
+        for (used, geo) in label.used.iter_mut().zip(&geo[l]) {
+            if geo.is_some() && used.is_none() {
+                *used = Some(Use::Place);
             }
         }
     }
@@ -509,7 +509,7 @@ fn sentence_end(label: &Label, rules: &Rules, i: usize) -> bool {
     let key = squash(&before.text);
     let short = before.text.chars().count() <= 3 || before.kind == Kind::Number;
     let known = rules.places.place_words.contains(&key) && key.len() <= 5 && before.capital();
-    !(short || known) || next.first && !known
+    !known && (!short || next.first)
 }
 
 /// Whether a line starts a statement of its own: the line before was clearly

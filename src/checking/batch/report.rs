@@ -176,9 +176,9 @@ fn years(s: &Summary) -> Markup {
     html! {
         p.key.soft { span style="background: var(--sound)" {} "without a doubt" span style="background: var(--doubt)" {} "with doubts" }
         svg viewBox=(format!("0 0 {width} {height}")) role="img" aria-label="Rows by year" {
-            line.axis x1=(left) y1=(height - bottom) x2=(width) y2=(height - bottom) {}
+            line.axis x1=(format!("{left}")) y1=(format!("{}", height - bottom)) x2=(format!("{width}")) y2=(format!("{}", height - bottom)) {}
             text x="0" y="14" { (spaced(most as u64)) }
-            text x="0" y=(height - bottom) { "0" }
+            text x="0" y=(format!("{}", height - bottom)) { "0" }
             @for (i, (all, doubted)) in bars.iter().enumerate() {
                 @let x = left + i as f64 * wide;
                 @let base = height - bottom;
@@ -189,7 +189,7 @@ fn years(s: &Summary) -> Markup {
                     rect.doubt x=(format!("{x:.1}")) y=(format!("{:.1}", base - tall(*doubted))) width=(format!("{:.2}", (wide - 0.6).max(0.6))) height=(format!("{:.1}", tall(*doubted))) {}
                 }
                 @if i % label_every == 0 {
-                    text x=(format!("{x:.1}")) y=(height - 6.0) { (name) }
+                    text x=(format!("{x:.1}")) y=(format!("{}", height - 6.0)) { (name) }
                 }
             }
         }
@@ -204,9 +204,9 @@ fn kinds(s: &Summary) -> Markup {
         svg viewBox=(format!("0 0 900 {height}")) role="img" aria-label="Doubts by kind" {
             @for (i, (kind, found)) in all.iter().enumerate() {
                 @let y = i as f64 * 24.0;
-                text x="0" y=(y + 16.0) { (words(kind)) }
-                rect.doubt x="240" y=(y + 4.0) width=(format!("{:.1}", (found.count as f64 / most * 560.0).max(1.0))) height="16" {}
-                text x=(format!("{:.1}", 248.0 + found.count as f64 / most * 560.0)) y=(y + 16.0) { (spaced(found.count)) }
+                text x="0" y=(format!("{}", y + 16.0)) { (words(kind)) }
+                rect.doubt x="240" y=(format!("{}", y + 4.0)) width=(format!("{:.1}", (found.count as f64 / most * 560.0).max(1.0))) height="16" {}
+                text x=(format!("{:.1}", 248.0 + found.count as f64 / most * 560.0)) y=(format!("{}", y + 16.0)) { (spaced(found.count)) }
             }
         }
     }

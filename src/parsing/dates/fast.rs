@@ -306,7 +306,7 @@ fn general(value: &str, rules: &DateRules) -> One {
     let readings = find(value, rules);
     let [reading] = readings.as_slice() else { return One::plain(Standing::Unread) };
     let edge =
-        |c: char| c.is_whitespace() || matches!(c, '[' | ']' | '(' | ')' | '.' | ',' | ';' | '"' | '?');
+        |c: char| c.is_whitespace() || matches!(c, '[' | ']' | '(' | ')' | '.' | ',' | ';' | '"' | '?' | '~');
     let mut end = reading.bytes.end;
     if let Some(time) = &reading.time {
         end = time.bytes.end;
