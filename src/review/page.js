@@ -220,7 +220,13 @@
     toasting = setTimeout(() => p.remove(), 6000);
   };
 
+  // A second press while the page is on its way to the next draft is one too
+  // many, not a second settling.
+  let leaving = false;
+  addEventListener("pageshow", () => { leaving = false; });
+
   const settle = async () => {
+    if (leaving) return;
     const button = $("#settle");
     if (!button) { if (await keep()) toast("Kept."); return; }
     if (+button.dataset.open > 0 && !armed) {
@@ -230,6 +236,7 @@
       return;
     }
     // The form sends every value with it, so nothing typed can miss the boat.
+    leaving = true;
     await posting;
     $("#fields").requestSubmit(button);
   };
