@@ -28,7 +28,7 @@ const PATIENCE: Duration = Duration::from_secs(20);
 /// A collection folder's catalogue, for asynchronous callers.
 ///
 /// SQLite takes one writer at a time; inside the program writers queue for one
-/// connection, between programs they wait for [`PATIENCE`]. Readers never wait.
+/// connection, between programs they wait for 20 seconds. Readers never wait.
 #[derive(Debug)]
 pub struct Store {
     folder: Folder,

@@ -1,9 +1,9 @@
 //! Brings photographs in: files and folders, JPEG, PNG, TIFF, WebP, HEIC, and
 //! scanned PDF whose every page is a photograph.
 //!
-//! [`find`] lists the files, [`load`] reads one into memory, hashes its bytes
+//! [`find()`] lists the files, [`load`] reads one into memory, hashes its bytes
 //! and tells its kind by content, and [`File::photos`] decodes it, one upright
-//! photograph at a time. [`open`] is the last two in one.
+//! photograph at a time. [`open()`] is the last two in one.
 //!
 //! Left out: colour profiles (writing is read by its contrast), cameras' raw
 //! files, moving pictures; each is named with a way out.
