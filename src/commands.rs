@@ -473,7 +473,8 @@ fn print_reading(reading: &Reading, parsed: &Parsed, doubts: &[checking::Doubt])
 
 fn row(name: &str, values: &[(String, String)]) -> Vec<String> {
     let value = |term: &str| values.iter().find(|v| v.0 == term).map_or("", |v| v.1.as_str());
-    let place = ["locality", "county", "stateProvince"].map(value);
+    let words = ["locality", "verbatimLocality"].map(value).into_iter().find(|w| !w.is_empty()).unwrap_or("");
+    let place = [words, value("county"), value("stateProvince")];
     let place: Vec<&str> = place.into_iter().filter(|p| !p.is_empty()).collect();
     vec![
         name.into(),

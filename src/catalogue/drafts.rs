@@ -189,8 +189,16 @@ pub struct QueueCounts {
 }
 
 /// The terms a line of the queue or of the records shows.
-pub(super) const HEAD_TERMS: [&str; 7] =
-    ["scientificName", "eventDate", "locality", "county", "stateProvince", "recordedBy", "catalogNumber"];
+pub(super) const HEAD_TERMS: [&str; 8] = [
+    "scientificName",
+    "eventDate",
+    "locality",
+    "verbatimLocality",
+    "county",
+    "stateProvince",
+    "recordedBy",
+    "catalogNumber",
+];
 
 /// A filter kind that is no doubt: drafts that have none.
 const CLEAN: &str = "none";

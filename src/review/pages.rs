@@ -359,7 +359,7 @@ fn row(head: &DraftHead, walk: &Walk) -> Markup {
                     span.line {
                         b { (value("scientificName").unwrap_or("no name yet")) }
                         @if let Some(date) = value("eventDate") { span { (date) } }
-                        @if let Some(place) = value("locality").or(value("county")).or(value("stateProvince")) { span { (place) } }
+                        @if let Some(place) = value("locality").or(value("verbatimLocality")).or(value("county")).or(value("stateProvince")) { span { (place) } }
                         @if let Some(who) = value("recordedBy") { span.soft { (who) } }
                     }
                     @if head.doubts > 0 {
