@@ -73,15 +73,20 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
 pub fn read(
     photos: &[PathBuf],
     drafts: Option<&Path>,
+    readings: Option<&Path>,
     config: Option<&Path>,
     args: &ReadingArgs,
 ) -> Result<ExitCode> {
     let rules = Rules::load(config)?;
     let mut to = drafts.map(Sink::open).transpose()?;
+    let mut keep = readings.map(Sink::open).transpose()?;
     let context = Context { neighbours: &Alone, dates: &rules.parsing.dates };
     // Drafts are written in the order of the photographs, whichever worker is
     // first: those that come early wait here.
     let outcome = over(photos, args, &rules, &|_, _| true, |made, progress| {
+        if let Some(keep) = &mut keep {
+            out::drafts::reading(&made.reading, keep)?;
+        }
         let (parsed, doubts) = understand(&made.reading, &rules, &context);
         match &mut to {
             Some(to) => out::drafts::line(&made.reading, &parsed, to)?,
@@ -90,8 +95,8 @@ pub fn read(
         progress.line(&format!("{}: {}", made.reading.photo.name, in_short(&parsed, doubts.len())));
         Ok(())
     })?;
-    if let Some(to) = to {
-        to.close()?;
+    for sink in [to, keep].into_iter().flatten() {
+        sink.close()?;
     }
     outcome.report(args);
     Ok(outcome.code())
@@ -268,6 +273,10 @@ pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Resul
                 };
                 let object: serde_json::Value =
                     serde_json::from_str(line).map_err(|e| wrong("is not JSON").cause(e))?;
+                if object.get("labels").is_some() {
+                    return serde_json::from_value(object)
+                        .map_err(|e| wrong("is no reading of this version").cause(e));
+                }
                 let string = |key: &str| object[key].as_str().ok_or_else(|| wrong("lacks a text"));
                 Ok(Reading::from_text(string("image")?, string("text")?))
             })

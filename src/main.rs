@@ -65,6 +65,11 @@ enum Command {
         /// standard output. Without it the text and the fields are printed.
         #[arg(long, value_name = "FILE")]
         drafts: Option<PathBuf>,
+        /// Write the readings here as JSON Lines: every character with its
+        /// confidence, alternatives and place. `glassine parse` takes them again,
+        /// so that other tables can be tried without reading anew.
+        #[arg(long, value_name = "FILE")]
+        readings: Option<PathBuf>,
         /// Use the tables of this folder beside the built-in ones.
         #[arg(long, value_name = "FOLDER")]
         config: Option<PathBuf>,
@@ -74,7 +79,8 @@ enum Command {
     /// Understand typed text: print its fields and what is doubtful.
     Parse {
         /// A text file, labels parted by a blank line; `-` is standard input. A
-        /// .jsonl file is taken as one object a line with `image` and `text`.
+        /// .jsonl file is taken as one object a line with `image` and `text`, or as
+        /// the readings that `glassine read --readings` wrote.
         #[arg(long, value_name = "FILE")]
         text: PathBuf,
         /// Write drafts here as JSON Lines; `-` is standard output.
@@ -175,9 +181,13 @@ fn run(command: Command) -> Result<ExitCode> {
     match command {
         Command::New { folder } => commands::new(&folder),
         Command::Add { folder, photos, reading } => commands::add(&folder, &photos, &reading),
-        Command::Read { photos, drafts, config, reading } => {
-            commands::read(&photos, drafts.as_deref(), config.as_deref(), &reading)
-        }
+        Command::Read { photos, drafts, readings, config, reading } => commands::read(
+            &photos,
+            drafts.as_deref(),
+            readings.as_deref(),
+            config.as_deref(),
+            &reading,
+        ),
         Command::Parse { text, drafts, config } => {
             commands::parse(&text, drafts.as_deref(), config.as_deref())
         }

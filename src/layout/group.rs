@@ -240,13 +240,13 @@ fn edge_between(
 }
 
 /// The largest difference of two colours in any channel.
-fn difference(a: &[f32; 3], b: &[f32; 3]) -> f32 {
+pub(super) fn difference(a: &[f32; 3], b: &[f32; 3]) -> f32 {
     (0..3).map(|c| (a[c] - b[c]).abs()).fold(0.0, f32::max)
 }
 
 /// The colour of the paper under a line: per channel the median of the lighter
 /// half of its pixels.
-fn paper(picture: &RgbImage, quad: &Quad) -> [f32; 3] {
+pub(super) fn paper(picture: &RgbImage, quad: &Quad) -> [f32; 3] {
     const COLUMNS: usize = 48;
     const ROWS: usize = 10;
     let [a, b, c, d] = quad.0;
@@ -270,14 +270,15 @@ fn paper(picture: &RgbImage, quad: &Quad) -> [f32; 3] {
     })
 }
 
-fn pixel(picture: &RgbImage, p: Point) -> Option<[f32; 3]> {
+/// The colour of the pixel at `p`; `None` outside the picture.
+pub(super) fn pixel(picture: &RgbImage, p: Point) -> Option<[f32; 3]> {
     let (x, y) = (p.x.floor(), p.y.floor());
     (x >= 0.0 && y >= 0.0 && x < picture.width() as f32 && y < picture.height() as f32)
         .then(|| picture.get_pixel(x as u32, y as u32).0.map(f32::from))
 }
 
 /// Rec. 601 luma of an RGB colour, 0 to 255.
-fn lightness(rgb: [f32; 3]) -> f32 {
+pub(super) fn lightness(rgb: [f32; 3]) -> f32 {
     0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2]
 }
 

@@ -8,6 +8,7 @@
 mod codes;
 mod finder;
 mod group;
+mod reach;
 
 pub use codes::find_codes;
 pub use finder::{FoundLine, LineFinder, NeuralFinder, boxes, resize};
@@ -36,6 +37,8 @@ pub struct LayoutRules {
     pub edge_drop: f32,
     pub paper_change: f32,
     pub ground_change: f32,
+    pub reach_gap: f32,
+    pub reach_most: f32,
 }
 
 impl LayoutRules {
@@ -88,9 +91,12 @@ pub struct Page {
 /// # Errors
 /// Where the line finder fails.
 pub fn look(picture: &RgbImage, finder: &mut dyn LineFinder, rules: &LayoutRules) -> Result<Page> {
-    let lines = find_lines(picture, finder, rules)?;
+    let mut lines = find_lines(picture, finder, rules)?;
+    reach::level_signs(&mut lines);
     let grey = image::imageops::grayscale(picture);
-    Ok(Page { labels: group(&lines, picture, rules), codes: find_codes(&grey) })
+    let mut labels = group(&lines, picture, rules);
+    reach::reach(&mut labels, picture, rules);
+    Ok(Page { labels, codes: find_codes(&grey) })
 }
 
 /// The lines of `picture`: a first look at the whole, and a closer one at the

@@ -38,6 +38,16 @@ pub fn line(reading: &Reading, parsed: &Parsed, to: &mut impl Write) -> Result<(
     to.write_all(b"\n").map_err(write_failed)
 }
 
+/// Writes a whole reading as one line to `to`: every character with its
+/// confidence, alternatives and place.
+///
+/// # Errors
+/// When `to` cannot be written.
+pub fn reading(reading: &Reading, to: &mut impl Write) -> Result<()> {
+    serde_json::to_writer(&mut *to, reading).map_err(write_failed)?;
+    to.write_all(b"\n").map_err(write_failed)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -74,6 +74,8 @@ pub(crate) struct Label<'a> {
     teams: Vec<(Team, Option<Key>, f32)>,
     /// Whether it is a determination label.
     pub determination: bool,
+    /// Tokens of places the collection knows: no person and no organism.
+    known_places: Vec<Range<usize>>,
 }
 
 impl Label<'_> {
@@ -140,6 +142,7 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
                 taxa: Vec::new(),
                 teams: Vec::new(),
                 determination: false,
+                known_places: Vec::new(),
             }
         })
         .collect();
@@ -155,16 +158,18 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
         find_dates(label, rules);
         marks(label, rules);
         label.determination = is_determination(label);
+        known_places(label, rules);
         names(label, rules);
     }
     for label in &mut labels {
         roles(label, rules);
     }
     let geography = places(&mut labels, rules);
+    known_persons(&mut labels, rules);
     lone_persons(&mut labels, rules, &geography.1);
     let ctx_country =
         geography.0.country.as_ref().and_then(|c| rules.gazetteer.name(&c.code)).unwrap_or("").to_owned();
-    persons_out(&labels, &mut finds);
+    persons_out(&labels, rules, &mut finds);
     let event = dates_out(&mut labels, rules, &ctx_country, &mut finds);
     let _ = event;
     record_number(&mut labels, rules, narrow, &mut finds);
@@ -199,6 +204,13 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
 /// as a point. As many characters as the flow's text.
 fn date_text(flow: &Flow) -> String {
     let mut chars = flow.chars.clone();
+    // A slanting I before X or V is read as a stroke: `/X-7-1959`.
+    for i in 0..chars.len().saturating_sub(2) {
+        let opens = i == 0 || chars[i - 1].is_whitespace();
+        if chars[i] == '/' && opens && "XxVv".contains(chars[i + 1]) && "-./ ".contains(chars[i + 2]) {
+            chars[i] = if chars[i + 1].is_uppercase() { 'I' } else { 'i' };
+        }
+    }
     let stroke = |c: char| "VvXxIi1l|!".contains(c);
     let mut i = 0;
     while i < chars.len() {
@@ -245,17 +257,36 @@ fn date_text(flow: &Flow) -> String {
     chars.into_iter().collect()
 }
 
+/// The dates of a label. One that rests on a stroke taken for a letter is less
+/// sure.
+fn read_dates(flow: &Flow, rules: &dates::DateRules) -> Vec<DateReading> {
+    let text = date_text(flow);
+    let mut found = dates::find(&text, rules);
+    for d in &mut found {
+        let strokes = |c: &str| c.chars().filter(|c| *c == '/').count();
+        if strokes(flow.slice(d.chars.clone())) > strokes(&d.verbatim) {
+            d.repairs += 0.3;
+            d.candidates.iter_mut().for_each(|c| c.confidence *= 0.75);
+        }
+    }
+    found
+}
+
 /// Coordinates and elevations, which say what they are by their signs.
 fn spans_with_units(label: &mut Label, rules: &Rules) {
     // `IV-22/23-1953` before an initial `M.` is no height of 1953 m.
-    let days: Vec<Range<usize>> = dates::find(&date_text(&label.flow), &rules.dates)
+    let days: Vec<Range<usize>> = read_dates(&label.flow, &rules.dates)
         .into_iter()
         .filter(|d| d.shape == DateShape::Day)
         .map(|d| d.chars)
         .collect();
     for c in coordinates::find(&label.flow.text) {
         let tokens = label.flow.within(&c.chars);
-        if tokens.is_empty() || tokens.clone().any(|i| !label.free(i)) {
+        // `X-9-5S` is a day whose last figure was misread, no latitude of 9° 5' S.
+        let dated = (c.latitude.is_some() != c.longitude.is_some())
+            && !c.verbatim.contains(['°', '\'', '"', '′'])
+            && days.iter().any(|d| d.start < c.chars.start && c.chars.start < d.end);
+        if dated || tokens.is_empty() || tokens.clone().any(|i| !label.free(i)) {
             continue;
         }
         label.claim(tokens.clone(), Use::Coordinates);
@@ -511,7 +542,7 @@ fn headings(label: &mut Label, rules: &Rules) {
 }
 
 fn find_dates(label: &mut Label, rules: &Rules) {
-    for d in dates::find(&date_text(&label.flow), &rules.dates) {
+    for d in read_dates(&label.flow, &rules.dates) {
         let tokens = label.flow.within(&d.chars);
         // A day that cannot be (`31 June 1952`) is a date all the same, if its
         // month is written in letters; in figures it may be any number.
@@ -728,17 +759,99 @@ fn is_determination(label: &Label) -> bool {
         && label.elevations.is_empty()
 }
 
+/// Highest cost a letter of a known name may have on average.
+const KNOWN_SLACK: f32 = 0.12;
+
+/// Places of the collection's own list.
+fn known_places(label: &mut Label, rules: &Rules) {
+    for i in 0..label.flow.tokens.len() {
+        let inside = label.known_places.last().is_some_and(|r| r.contains(&i));
+        if inside || !label.free(i) || !label.flow.tokens[i].capital() {
+            continue;
+        }
+        if let Some(m) = rules.own_places.at(&label.flow, i, KNOWN_SLACK) {
+            label.known_places.push(i..m.end);
+        }
+    }
+}
+
+/// People of the collection's own list, where they stand without a role word:
+/// collectors, on a determination label its determiner.
+fn known_persons(labels: &mut [Label], rules: &Rules) {
+    let has = |labels: &[Label], keys: [Key; 2]| {
+        labels.iter().any(|l| l.teams.iter().any(|t| t.1.is_some_and(|k| keys.contains(&k))))
+    };
+    for l in 0..labels.len() {
+        let mut i = 0;
+        while i < labels[l].flow.tokens.len() {
+            let label = &labels[l];
+            let hit = (label.free(i) && label.flow.tokens[i].capital())
+                .then(|| rules.own_people.at(&label.flow, i, KNOWN_SLACK))
+                .flatten()
+                .filter(|m| m.letters >= 4 && (i..m.end).all(|k| label.free(k)));
+            let Some(m) = hit else {
+                i += 1;
+                continue;
+            };
+            // The whole team, where others are joined to the known one.
+            let team = persons::at(&label.flow, rules, i, label.flow.tokens.len(), true)
+                .filter(|t| t.tokens.end >= m.end && t.tokens.clone().all(|k| label.free(k)));
+            i = team.as_ref().map_or(m.end, |t| t.tokens.end).max(i + 1);
+            let Some(team) = team else { continue };
+            let key = if labels[l].determination { Key::Determiner } else { Key::Collector };
+            if has(labels, [key, Key::Both]) {
+                continue;
+            }
+            labels[l].claim(team.tokens.clone(), Use::Person);
+            labels[l].teams.push((team, Some(key), 0.93));
+        }
+    }
+}
+
+/// The name a record carries for a person read: that of `config/people.toml`
+/// where the reading is one of its ways of writing, or a letter or two from it.
+fn known_as<'a>(rules: &'a Rules, name: &str) -> Option<&'a str> {
+    let read = squash(name);
+    let of = |known: &super::rules::Known, full: &str| {
+        std::iter::once(full)
+            .chain(known.also.iter().map(String::as_str))
+            .map(|n| {
+                let n = squash(n);
+                let far = strsim::levenshtein(&n, &read);
+                if n.chars().count() >= 6 { far } else { far * 9 }
+            })
+            .min()
+            .unwrap_or(usize::MAX)
+    };
+    rules
+        .people
+        .iter()
+        .map(|(full, known)| (of(known, full), full.as_str()))
+        .min()
+        .filter(|(far, _)| *far <= 1)
+        .map(|(_, full)| full)
+}
+
 /// Scientific names.
 fn names(label: &mut Label, rules: &Rules) {
     let mut i = 0;
     let mut found: Vec<Taxon> = Vec::new();
     while i < label.flow.tokens.len() {
         let t = &label.flow.tokens[i];
-        if !label.free(i) || t.kind != Kind::Word || !t.capital() {
+        if !label.free(i)
+            || t.kind != Kind::Word
+            || !t.capital()
+            || label.known_places.iter().any(|r| r.contains(&i))
+        {
             i += 1;
             continue;
         }
         let before = i.checked_sub(1).map(|k| &label.flow.tokens[k]);
+        if let Some(taxon) = listed(label, rules, i) {
+            i = taxon.tokens.end.max(i + 1);
+            found.push(taxon);
+            continue;
+        }
         let keyed = label.under(i).filter(|m| m.key == Key::Name).is_some();
         // Behind a number, with a point between or not (`1315. Noctua`).
         let numbered = before.is_some_and(|b| {
@@ -817,6 +930,37 @@ fn names(label: &mut Label, rules: &Rules) {
         }
     }
     label.taxa = found;
+}
+
+/// The name of the collection's checklist that starts at token `i`.
+fn listed(label: &Label, rules: &Rules, i: usize) -> Option<Taxon> {
+    let m = rules.checklist.at(&label.flow, i, KNOWN_SLACK)?;
+    let end = if label.flow.tokens[m.end - 1].is('.') { m.end - 1 } else { m.end };
+    if (i..end).any(|k| !label.free(k)) {
+        return None;
+    }
+    let name = rules.checklist_names[m.value].clone();
+    // Epithets below the species and authors as they stand.
+    let as_it_stands = taxa::at(&label.flow, rules, i, true, &|_| false).filter(|t| t.tokens.end > end);
+    let chars = label.chars(i..end);
+    Some(match as_it_stands {
+        Some(longer) if longer.name.split(' ').count() > name.split(' ').count() => Taxon {
+            name: longer.name.split(' ').skip(name.split(' ').count()).fold(name, |n, w| n + " " + w),
+            looks: 1.0,
+            ..longer
+        },
+        Some(longer) => Taxon { name, looks: 1.0, ..longer },
+        None => Taxon {
+            epithets: name.split(' ').count() - 1,
+            name,
+            author: String::new(),
+            qualifier: String::new(),
+            author_chars: chars.end..chars.end,
+            chars,
+            tokens: i..end,
+            looks: 1.0,
+        },
+    })
 }
 
 fn places(labels: &mut [Label], rules: &Rules) -> (Decision, Vec<Evidence>) {
@@ -939,8 +1083,12 @@ fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
             && label.flow.tokens[tokens].iter().any(|t| stems.iter().any(|s| squash(&t.text).starts_with(s)))
     };
     for (l, label) in labels.iter_mut().enumerate() {
+        let known = label.known_places.clone();
         let place = |k: usize| {
-            evidence.iter().any(|e| e.flow == l && e.tokens.contains(&k) && e.unknown.is_none() && !e.common)
+            known.iter().any(|r| r.contains(&k))
+                || evidence
+                    .iter()
+                    .any(|e| e.flow == l && e.tokens.contains(&k) && e.unknown.is_none() && !e.common)
         };
         let mut i = 0;
         while i < label.flow.tokens.len() {
@@ -949,7 +1097,7 @@ fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
             let opens = t.first
                 || i > line.start
                     && matches!(label.used[i - 1], Some(Use::Date | Use::Number | Use::Taxon | Use::Place));
-            if !label.free(i) || !opens || label.under(i).is_some_and(|m| !m.behind && m.key != Key::Other) {
+            if !label.free(i) || !opens || known.iter().any(|r| r.contains(&i)) || label.under(i).is_some_and(|m| !m.behind && m.key != Key::Other) {
                 i += 1;
                 continue;
             }
@@ -1060,7 +1208,7 @@ fn better_collector(label: &Label, rules: &Rules, from: usize) -> bool {
     })
 }
 
-fn persons_out(labels: &[Label], finds: &mut Vec<Find>) {
+fn persons_out(labels: &[Label], rules: &Rules, finds: &mut Vec<Find>) {
     for (term, keys) in
         [("recordedBy", [Key::Collector, Key::Both]), ("identifiedBy", [Key::Determiner, Key::Both])]
     {
@@ -1096,6 +1244,13 @@ fn persons_out(labels: &[Label], finds: &mut Vec<Find>) {
         if team.others {
             note = "others took part (et al.)".into();
         }
+        let mut value = team.value();
+        let known: Vec<&str> =
+            team.persons.iter().map(|p| known_as(rules, &p.name).unwrap_or(&p.name)).collect();
+        if team.persons.iter().zip(&known).any(|(p, k)| p.name != **k) {
+            value = known.join(" | ");
+            note = if note.is_empty() { "as the list of people writes it".into() } else { note };
+        }
         let mut candidates = Vec::new();
         for other in all.iter().skip(1) {
             if other.1.value() != team.value() {
@@ -1109,13 +1264,13 @@ fn persons_out(labels: &[Label], finds: &mut Vec<Find>) {
         let certainty = if candidates.is_empty() { certainty } else { certainty - 0.1 };
         if !candidates.is_empty() {
             candidates
-                .insert(0, Candidate { value: team.value(), confidence: certainty, why: String::new() });
+                .insert(0, Candidate { value: value.clone(), confidence: certainty, why: String::new() });
         }
         finds.push(Find {
             term,
             flow: l,
             ranges: vec![labels[l].chars(team.tokens.clone())],
-            value: team.value(),
+            value,
             certainty,
             candidates,
             note,
@@ -1140,7 +1295,7 @@ fn dates_out(
     let local = rules.dates.for_country(country);
     let mut seen: Vec<Seen> = Vec::new();
     for (l, label) in labels.iter().enumerate() {
-        let again = dates::find(&date_text(&label.flow), &local);
+        let again = read_dates(&label.flow, &local);
         for (d, tokens) in &label.dates {
             let reading = again.iter().find(|a| a.chars == d.chars).unwrap_or(d).clone();
             let Some(best) = reading.best() else { continue };
@@ -1209,15 +1364,13 @@ fn dates_out(
         if !label.determination || seen.iter().any(|s| s.flow == l) {
             continue;
         }
-        for (k, t) in label.flow.tokens.iter().enumerate() {
-            if t.kind == Kind::Number && t.text.len() == 2 && label.free(k) && t.spaced {
-                let text = format!("'{}", t.text);
-                if let Some(mut reading) = dates::find(&text, &local).into_iter().next() {
-                    reading.chars = t.range.clone();
-                    reading.verbatim = t.text.clone();
-                    seen.push(Seen { flow: l, tokens: k..k + 1, reading, determined: 0.85, score: 0.3 });
-                    break;
-                }
+        for k in 0..label.flow.tokens.len() {
+            let Some((digits, end, determined)) = year_of_determination(label, k) else { continue };
+            if let Some(mut reading) = dates::find(&format!("'{digits}"), &local).into_iter().next() {
+                reading.chars = label.chars(k..end);
+                reading.verbatim = label.flow.slice(reading.chars.clone()).to_owned();
+                seen.push(Seen { flow: l, tokens: k..end, reading, determined, score: 0.3 });
+                break;
             }
         }
     }
@@ -1435,6 +1588,30 @@ fn dates_out(
         }
     }
     at
+}
+
+/// The two digits of a year written by hand behind a determiner or a name
+/// (`Det. by '58`, `Scullen '61`), with the token behind them and how sure that
+/// is. The apostrophe is often read as a stroke (`158`) or not at all (`by58`),
+/// a last 1 as a slash (`6/`).
+fn year_of_determination(label: &Label, k: usize) -> Option<(String, usize, f32)> {
+    let tokens = &label.flow.tokens;
+    let t = &tokens[k];
+    if t.kind != Kind::Number || !label.free(k) {
+        return None;
+    }
+    let behind_word = k > 0 && tokens[k - 1].kind == Kind::Word && tokens[k - 1].line == t.line;
+    let last = |i: usize| tokens.get(i).is_none_or(|n| n.line != t.line);
+    match t.text.len() {
+        2 if t.spaced || behind_word => Some((t.text.clone(), k + 1, 0.85)),
+        3 if behind_word && t.text.starts_with('1') && last(k + 1) => {
+            Some((t.text[1..].to_owned(), k + 1, 0.6))
+        }
+        1 if behind_word && tokens.get(k + 1).is_some_and(|n| n.is('/')) && last(k + 2) => {
+            Some((format!("{}1", t.text), k + 2, 0.6))
+        }
+        _ => None,
+    }
 }
 
 /// Years in which the collectors named on the labels were active, where
@@ -1863,6 +2040,10 @@ fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
             i = m.end.max(i + 1);
         }
     }
+    let counted = counts(labels, rules);
+    if sexes.is_empty() {
+        misread_sign(labels, rules, finds);
+    }
     if !sexes.is_empty() {
         let mut kinds: Vec<&str> = Vec::new();
         for s in &sexes {
@@ -1902,6 +2083,19 @@ fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
             });
         }
     }
+    if let Some((l, tokens, count)) = counted
+        && !finds.iter().any(|f| f.term == "individualCount")
+    {
+        finds.push(Find {
+            term: "individualCount",
+            flow: l,
+            ranges: vec![labels[l].chars(tokens)],
+            value: count.to_string(),
+            certainty: 0.9,
+            candidates: Vec::new(),
+            note: String::new(),
+        });
+    }
     for (kind, term) in [
         (Trait::Stage, "lifeStage"),
         (Trait::Type, "typeStatus"),
@@ -1935,6 +2129,65 @@ fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
             candidates: Vec::new(),
             note: String::new(),
         });
+    }
+}
+
+/// The number of specimens before a word that says so (`4 ex.`): where it stands
+/// and how many, all such numbers added.
+fn counts(labels: &mut [Label], rules: &Rules) -> Option<(usize, Range<usize>, u32)> {
+    let mut found: Option<(usize, Range<usize>, u32)> = None;
+    for (l, label) in labels.iter_mut().enumerate() {
+        for i in 0..label.flow.tokens.len() {
+            let t = &label.flow.tokens[i];
+            if t.kind != Kind::Number || t.text.len() > 3 || !label.free(i) {
+                continue;
+            }
+            let Some(m) = rules.counts.at(&label.flow, i + 1, 0.0) else { continue };
+            if label.flow.tokens[i + 1].line != t.line || (i..m.end).any(|k| !label.free(k)) {
+                continue;
+            }
+            let Ok(count) = t.text.parse::<u32>() else { continue };
+            label.claim(i..m.end, Use::Trait);
+            found = Some(match found {
+                None => (l, i..m.end, count),
+                Some((l, tokens, before)) => (l, tokens, before + count),
+            });
+        }
+    }
+    found
+}
+
+/// The sign of sex that a reader took for another character: it stands alone at
+/// the end of the line with the genus of a determination label.
+fn misread_sign(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
+    for (l, label) in labels.iter_mut().enumerate().filter(|(_, l)| l.determination) {
+        let Some(taxon) = label.taxa.first() else { continue };
+        let from = taxon.tokens.start + 1;
+        let line = label.flow.tokens[taxon.tokens.start].line;
+        if label.flow.tokens.get(from).is_none_or(|t| t.line != line) {
+            continue;
+        }
+        let Some(end) = taxa::sign_behind(&label.flow, &rules.names, from) else { continue };
+        let text: String = label.flow.tokens[from..end].iter().map(|t| t.text.as_str()).collect();
+        let Some((value, share)) = rules.sex_misread.get(&text) else { continue };
+        let chars = label.chars(from..end);
+        label.claim(from..end, Use::Trait);
+        let other = if value == "male" { "female" } else { "male" };
+        let candidate = |v: &str, p: f32| Candidate {
+            value: v.into(),
+            confidence: p,
+            why: format!("`{text}` stands where the sign of sex is written"),
+        };
+        finds.push(Find {
+            term: "sex",
+            flow: l,
+            ranges: vec![chars],
+            value: value.clone(),
+            certainty: *share,
+            candidates: vec![candidate(value, *share), candidate(other, 1.0 - share)],
+            note: "the sign was read as another character".into(),
+        });
+        return;
     }
 }
 

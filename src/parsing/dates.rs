@@ -355,6 +355,10 @@ impl Finder<'_> {
             if gap.newline {
                 cost += 0.05;
             }
+            // `V-,4`: between a hyphen and a number stood a stroke, not a comma.
+            if gap.comma && (gap.hyphen || gap.slash) {
+                cost += 0.4;
+            }
             if gap.join && !after_join {
                 return;
             }
@@ -498,7 +502,8 @@ impl Finder<'_> {
                 if tail.starts_with(char::is_alphabetic) && last.take.next == last.at + 1 =>
             {
                 // 8-8 59ARIZ: a missing space; but never after a lone number.
-                if used.len() < 3 {
+                let yearless = !used.iter().any(|u| matches!(u.slot, Slot::Y | Slot::F | Slot::T));
+                if used.len() < 3 || yearless {
                     return None;
                 }
                 cost += 0.1;

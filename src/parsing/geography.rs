@@ -293,7 +293,15 @@ fn evidence(flow: &Flow, index: usize, rules: &Rules, name: Range<usize>, weight
     } else {
         // A bare name is a county only where it is written in full; second-order
         // divisions of most countries bear the names of towns.
-        hits.retain(|h| h.rank != Rank::County);
+        hits.retain(|h| h.rank != Rank::County || rules.gazetteer.is_own(&h.code));
+    }
+    // A county of the user's own needs no word that says what it is.
+    if marked.is_none()
+        && let Some(own) = hits.iter().find(|h| rules.gazetteer.is_own(&h.code))
+    {
+        marked = Some(own.rank).filter(|r| *r == Rank::County);
+        let rank = own.rank;
+        hits.retain(|h| h.rank == rank);
     }
     if misread_mark {
         hits.retain(|h| h.rank == Rank::County && h.cost <= 0.5);
@@ -471,6 +479,7 @@ pub fn decide(evidence: &[Evidence], rules: &Rules) -> Decision {
                 if land == 0.0 {
                     score += match cc.as_str() {
                         "US" => 0.3,
+                        _ if rules.gazetteer.is_own(&d) => 0.3,
                         other if rules.places.usual_countries.contains(other) => 0.0,
                         _ => -0.7,
                     };

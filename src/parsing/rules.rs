@@ -106,6 +106,8 @@ struct PersonWords {
 struct PlacesFile {
     names: BTreeMap<String, Codes>,
     own: BTreeMap<String, OwnPlace>,
+    #[serde(default)]
+    regions: BTreeMap<String, String>,
     words: PlaceWords,
     locality: LocalityFile,
 }
@@ -144,6 +146,8 @@ struct LocalityFile {
 #[derive(Deserialize)]
 struct SpecimenFile {
     sex: BTreeMap<String, Vec<String>>,
+    sex_misread: HashMap<String, (String, f32)>,
+    count: ListFile,
     stage: BTreeMap<String, Vec<String>>,
     r#type: BTreeMap<String, Vec<String>>,
     preparation: BTreeMap<String, Vec<String>>,
@@ -163,6 +167,12 @@ struct NamesFile {
     epithet: EpithetFile,
     genus: EndingsFile,
     plants: GeneraFile,
+    checklist: ChecklistFile,
+}
+
+#[derive(Deserialize)]
+struct ChecklistFile {
+    names: Vec<String>,
 }
 
 #[derive(Deserialize)]
@@ -269,6 +279,13 @@ pub struct Rules {
     pub(crate) traits: Lexicon<(Trait, usize)>,
     pub(crate) values: Vec<String>,
     pub(crate) hosts: Lexicon<()>,
+    pub(crate) sex_misread: HashMap<String, (String, f32)>,
+    pub(crate) counts: Lexicon<()>,
+    /// Places, people and names of organisms the collection knows itself.
+    pub(crate) own_places: Lexicon<()>,
+    pub(crate) own_people: Lexicon<()>,
+    pub(crate) checklist: Lexicon<usize>,
+    pub(crate) checklist_names: Vec<String>,
     pub(crate) catalog: Vec<regex::Regex>,
     pub(crate) beside_institution: Vec<regex::Regex>,
     pub(crate) number_signs: HashSet<String>,
@@ -331,6 +348,16 @@ impl Rules {
             };
             codes.iter().map(|code| (name.clone(), code.clone())).collect::<Vec<_>>()
         });
+        let mut own_people = Lexicon::default();
+        for (name, known) in &people.people {
+            // A bare surname is a person only beside a word that says so.
+            let full = |n: &&String| n.split_whitespace().count() > 1 || n.contains('.');
+            own_people.add(std::iter::once(name).chain(&known.also).filter(full), ());
+        }
+        let mut checklist = Lexicon::default();
+        for (i, name) in names.checklist.names.iter().enumerate() {
+            checklist.add([name], i);
+        }
         let own = places.own.iter().map(|(name, p)| (name.clone(), p.r#in.clone(), p.lat, p.lon));
         let set = |words: &[String]| words.iter().map(|w| squash(w)).collect::<HashSet<String>>();
         let lexicon = |phrases: &[String]| {
@@ -355,7 +382,7 @@ impl Rules {
         };
         Ok(Rules {
             dates: DateRules::load(folder)?,
-            gazetteer: Gazetteer::new(codes, own)?,
+            gazetteer: Gazetteer::new(places.regions.clone(), codes, own)?,
             people: people.people,
             before,
             after,
@@ -393,6 +420,16 @@ impl Rules {
             traits,
             values,
             hosts: lexicon(&specimen.host.before),
+            sex_misread: specimen.sex_misread,
+            counts: lexicon(&specimen.count.words),
+            own_places: {
+                let mut l = Lexicon::default();
+                l.add(places.own.keys(), ());
+                l
+            },
+            own_people,
+            checklist,
+            checklist_names: names.checklist.names,
             catalog: regexes("catalog.patterns", &numbers.catalog.patterns)?,
             beside_institution: regexes("catalog.beside_institution", &numbers.catalog.beside_institution)?,
             number_signs: numbers.record.signs.into_iter().collect(),
@@ -431,6 +468,24 @@ mod tests {
             rules.before.get("Coll. & det.") == Some(Key::Both)
                 || rules.before.get("coll and det") == Some(Key::Both)
         );
+    }
+
+    #[test]
+    fn regions_of_ones_own_are_found_like_those_of_the_gazetteer() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(
+            folder.path().join("places.toml"),
+            "[regions]\nXT = \"Tarnland\"\n\"XT.U\" = \"Uplands\"\n\"XT.U.T\" = \"Tarnshire\"\n\
+             [own]\n\"Skerrow Moss\" = { in = \"XT.U.T\", lat = 54.6, lon = -2.4 }\n",
+        )
+        .unwrap();
+        let rules = Rules::load(Some(folder.path())).unwrap();
+        let parsed = super::super::parse_text("t", "Skerrow Moss, Tarnshire\n12.vii.1974", &rules);
+        assert_eq!(parsed.value("county"), "Tarnshire");
+        assert_eq!(parsed.value("verbatimLocality"), "Skerrow Moss, Tarnshire");
+        std::fs::write(folder.path().join("places.toml"), "[regions]\n\"XT.U\" = \"Uplands\"\n").unwrap();
+        let error = Rules::load(Some(folder.path())).unwrap_err();
+        assert!(error.to_string().contains("XT.U"), "{error}");
     }
 
     #[test]

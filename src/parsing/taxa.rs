@@ -109,6 +109,17 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
         if t.line > previous_line + 1 {
             break;
         }
+        // Behind the genus of a determination label stands the sign of sex; what a
+        // reader made of it is no part of the name.
+        if named
+            && epithets == 0
+            && t.line == first.line
+            && let Some(next) = sign_behind(flow, names, pos)
+            && flow.tokens.get(next).is_some_and(|n| latin(names, &n.text) > 0.0 && !n.capital())
+        {
+            pos = next;
+            continue;
+        }
         if t.is('?') {
             qualifier = "?".into();
             pos += 1;
@@ -125,9 +136,14 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
             && (dotted || lower == "near" || lower == "nr")
             && !t.capital()
         {
+            let open = lower.starts_with("sp");
             qualifier = if dotted { format!("{lower}.") } else { lower };
             pos += 1 + usize::from(dotted);
             end = pos;
+            if open {
+                // Behind `sp.` no epithet follows.
+                break;
+            }
             continue;
         }
         if epithets >= 1 && names.ranks.contains(&lower) && dotted {
@@ -293,6 +309,19 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
     })
 }
 
+/// Where the line that holds token `i` ends, if no more than a sign's worth of
+/// characters (three at most, no shortened author and no qualifier) is left of it.
+pub(crate) fn sign_behind(flow: &Flow, names: &Names, i: usize) -> Option<usize> {
+    let line = flow.tokens.get(i)?.line;
+    let end = (i..flow.tokens.len()).find(|k| flow.tokens[*k].line != line).unwrap_or(flow.tokens.len());
+    let rest = &flow.tokens[i..end];
+    let letters: usize = rest.iter().map(|t| t.text.chars().count()).sum();
+    let author = rest.iter().any(|t| t.capital())
+        && rest.iter().any(|t| t.is('.'));
+    let qualifier = rest.iter().any(|t| names.qualifiers.contains(&t.text.to_lowercase()));
+    (letters <= 3 && !author && !qualifier).then_some(end)
+}
+
 /// A word in capitals with only its first letter one.
 pub(crate) fn cased(word: &str) -> String {
     let mut letters = word.chars();
@@ -333,6 +362,13 @@ mod tests {
     fn a_name_over_several_lines_with_a_sign_of_sex() {
         assert_eq!(taxon("Noctua ♂\npronuba\npronuba L.", true), yes("Noctua pronuba pronuba", "L.", ""));
         assert_eq!(taxon("NOCTUA\nPRONUBA", true), yes("Noctua pronuba", "", ""));
+    }
+
+    #[test]
+    fn a_misread_sign_of_sex_is_no_part_of_the_name() {
+        assert_eq!(taxon("Noctua &\npronuba", true), yes("Noctua pronuba", "", ""));
+        assert_eq!(taxon("Noctua ai ♀\npronuba L.", true), yes("Noctua pronuba", "L.", ""));
+        assert_eq!(taxon("Noctua sp.\nwing", true), yes("Noctua", "", "sp."));
     }
 
     #[test]

@@ -164,3 +164,49 @@ proptest! {
         }
     }
 }
+
+/// Misreadings of a kind, on invented labels.
+#[test]
+fn dates_survive_what_readers_make_of_hands() {
+    let rules = Rules::load(None).unwrap();
+    for (text, date) in [
+        ("Tarn Head\nX-9-5S", "1955-10-09"),
+        ("Tarn Head V128-53", "1953-06-28"),
+        ("Tarn Head\nduLy 1,1934", "1934-07-01"),
+        ("Tarn Head /X-7-1959", "1959-09-07"),
+    ] {
+        let parsed = parse_text("t", text, &rules);
+        assert_eq!(parsed.value("eventDate"), date, "{text}");
+        let sure = parsed.field("eventDate").unwrap().confidence;
+        assert!(sure < 0.97, "{text} is repaired, yet {sure} sure");
+    }
+}
+
+#[test]
+fn the_year_behind_a_determiner_is_found_with_its_apostrophe_or_without() {
+    let rules = Rules::load(None).unwrap();
+    for text in ["Det. by '58\nA. Vell", "Det.by58\nA. Vell", "Det.by158\nA. Vell", "Det. by\nA. Vell 5/"] {
+        let label = format!("Tarn Head\n12.vii.1949\nB. Orr, coll.\n\nNoctua\npronuba L.\n{text}");
+        let parsed = parse_text("t", &label, &rules);
+        let want = if text.ends_with('/') { "1951" } else { "1958" };
+        assert_eq!(parsed.value("dateIdentified"), want, "{text}");
+        assert_eq!(parsed.value("eventDate"), "1949-07-12", "{text}");
+    }
+}
+
+#[test]
+fn places_and_people_the_collection_knows_are_never_taken_for_each_other() {
+    let folder = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: &str| std::fs::write(folder.path().join(name), text).unwrap();
+    write("places.toml", "[own]\n\"Sallow Intake\" = { in = \"GB\", lat = 54.6, lon = -2.4 }\n");
+    write("people.toml", "[people]\n\"N. Brandreth\" = { also = [\"Nuala Brandreth\"] }\n");
+    write("names.toml", "[checklist]\nnames = [\"Papestra biren\"]\n");
+    let rules = Rules::load(Some(folder.path())).unwrap();
+    let parsed =
+        parse_text("t", "Papestra birem  2 ex.\nSallow lntake, 330 m\n24. viii. 1990\nN. Brandretb", &rules);
+    assert_eq!(parsed.value("recordedBy"), "N. Brandreth");
+    assert_eq!(parsed.field("recordedBy").unwrap().verbatim, "N. Brandretb");
+    assert_eq!(parsed.value("verbatimLocality"), "Sallow lntake");
+    assert_eq!(parsed.value("scientificName"), "Papestra biren");
+    assert_eq!(parsed.value("individualCount"), "2");
+}

@@ -79,6 +79,7 @@ pub struct Gazetteer {
     places: Fst<Cow<'static, [u8]>>,
     own_places: Fst<Cow<'static, [u8]>>,
     names: HashMap<String, String>,
+    own_regions: std::collections::HashSet<String>,
 }
 
 impl std::fmt::Debug for Gazetteer {
@@ -88,13 +89,15 @@ impl std::fmt::Debug for Gazetteer {
 }
 
 impl Gazetteer {
-    /// The built-in gazetteer with `names` (name or abbreviation to code) and
-    /// `places` (name to code, latitude, longitude) laid over it.
+    /// The built-in gazetteer with `regions` (code to name) added, and `names`
+    /// (name or abbreviation to code) and `places` (name to code, latitude,
+    /// longitude) laid over it.
     ///
     /// # Errors
     /// A code that is not `CC`, `CC.division` or `CC.division.county` with an
     /// existing country and division.
     pub fn new(
+        regions: impl IntoIterator<Item = (String, String)>,
         names: impl IntoIterator<Item = (String, String)>,
         places: impl IntoIterator<Item = (String, String, f64, f64)>,
     ) -> Result<Self> {
@@ -104,10 +107,28 @@ impl Gazetteer {
                 Some((cells.next()?.to_owned(), cells.next()?.to_owned()))
             })
         };
-        let known: HashMap<String, String> = table(include_str!("data/countries.tsv"))
+        let mut known: HashMap<String, String> = table(include_str!("data/countries.tsv"))
             .chain(table(include_str!("data/divisions.tsv")))
             .chain(table(include_str!("data/counties.tsv")))
             .collect();
+        let regions: BTreeMap<String, String> = regions.into_iter().collect();
+        // A BTreeMap gives a country before its divisions, a division before its
+        // counties.
+        for (code, name) in &regions {
+            let parent = code.rsplit_once('.').map(|(parent, _)| parent);
+            let shape = code.split('.').count() <= 3
+                && code.split('.').all(|part| !part.is_empty() && part.chars().all(char::is_alphanumeric))
+                && code.split('.').next().is_some_and(|c| c.len() == 2);
+            if !shape || parent.is_some_and(|p| !known.contains_key(p)) {
+                return Err(Trouble::new(
+                    "config/places.toml",
+                    format!("the region `{code}` ({name}) lies in no known region"),
+                )
+                .hint("codes look like XT, XT.U or XT.U.T; give the country and the division first"));
+            }
+            known.insert(code.clone(), name.clone());
+        }
+        let own_regions = regions.keys().cloned().collect();
         let check = |name: &str, code: &str| match known.contains_key(code) {
             true => Ok(()),
             false => Err(Trouble::new(
@@ -117,7 +138,7 @@ impl Gazetteer {
             .hint("codes look like US, US.CA or US.CA.001")),
         };
         let mut own = BTreeMap::new();
-        for (name, code) in names {
+        for (name, code) in regions.into_iter().map(|(c, n)| (n, c)).chain(names) {
             check(&name, &code)?;
             own.insert(key(&name, &code), 0);
         }
@@ -132,8 +153,15 @@ impl Gazetteer {
             own: build(own),
             places: built_in(PLACES),
             own_places: build(own_places),
+            own_regions,
             names: known,
         })
+    }
+
+    /// Whether `code` is a region of the user's own, whose name is written on
+    /// labels without a word that says what it is.
+    pub fn is_own(&self, code: &str) -> bool {
+        self.own_regions.contains(code)
     }
 
     /// The name Darwin Core records use for `code`.
@@ -313,7 +341,7 @@ mod tests {
     fn gazetteer() -> Gazetteer {
         let names = [("Calif".to_owned(), "US.CA".to_owned())];
         let places = [("Tarn Head".to_owned(), "GB.ENG".to_owned(), 54.41, -3.02)];
-        Gazetteer::new(names, places).unwrap()
+        Gazetteer::new([], names, places).unwrap()
     }
 
     fn codes(hits: &[Hit]) -> Vec<&str> {
@@ -370,7 +398,7 @@ mod tests {
 
     #[test]
     fn a_code_that_does_not_exist_is_named() {
-        let error = Gazetteer::new([("Tarnshire".to_owned(), "XX.99".to_owned())], []).unwrap_err();
+        let error = Gazetteer::new([], [("Tarnshire".to_owned(), "XX.99".to_owned())], []).unwrap_err();
         assert!(error.to_string().contains("Tarnshire"), "{error}");
     }
 }
