@@ -1,10 +1,24 @@
 #!/usr/bin/env bash
 # Installs what Glassine needs on Debian 12 or 13 and Ubuntu 22.04 or 24.04:
-# system libraries (only the missing ones), then the neural models. `./setup.sh
-# tests` adds what the tests use. Safe to run again at any time. Rust itself is
-# not installed here: see README.md.
+# system libraries (only the missing ones), then the neural models. Safe to run
+# again at any time. Rust itself is not installed here: see README.md.
+#
+#   ./setup.sh         only install what is missing
+#   ./setup.sh demo    that, then build and run the main job on the samples
+#   ./setup.sh check   that and what the tests use, then all tests
+#   ./setup.sh tests   only install, with what the tests use
 set -euo pipefail
 cd "$(dirname "$0")"
+then=
+case "${1:-}" in
+'' | tests) ;;
+demo) then=demo ;;
+check) then=check && set -- tests ;;
+*)
+    printf 'error: %s\nhint: %s\n' "\`$1\` is nothing that setup.sh does" "use demo, check, tests or nothing" >&2
+    exit 2
+    ;;
+esac
 
 fail() { # FACT HINT
     printf 'error: %s\nhint: %s\n' "$1" "$2" >&2
@@ -59,3 +73,7 @@ command -v cargo >/dev/null ||
     fail "Rust is missing (cargo was not found)" "install Rust 1.92 or newer with rustup, then run this again"
 
 ./models/fetch.sh
+
+# make itself came with the packages above, so that a bare system needs no more
+# than this script.
+[ -z "$then" ] || GLASSINE_READY=1 exec make "$then"
