@@ -349,7 +349,26 @@ fn open_dates(parsed: &Parsed, context: &Context, doubts: &mut Doubts) {
             let all = reading.candidates.iter().map(|c| c.iso.as_str());
             all.filter(|iso| *iso != field.value).take(2).collect::<Vec<_>>().join(" or ")
         };
-        if reading.open_order && !others().is_empty() {
+        // What the reader's second choices make of it.
+        let told = |iso: &str| reading.candidates.iter().any(|c| c.iso == iso);
+        let top = field.candidates.first().map_or(0.0, |c| c.confidence);
+        let reread: Vec<&str> = field
+            .candidates
+            .iter()
+            .filter(|c| c.value != field.value && (!told(&c.value) || !told(&field.value)))
+            .filter(|c| c.confidence > 0.2 * top)
+            .map(|c| c.value.as_str())
+            .take(2)
+            .collect();
+        if !reread.is_empty() {
+            let sentence = format!(
+                "A character of “{}” may be misread: {} is taken, {} is possible.",
+                field.verbatim,
+                field.value,
+                reread.join(" or ")
+            );
+            doubts.add("date-misread", &[term], sentence);
+        } else if reading.open_order && !others().is_empty() {
             let sentence = format!(
                 "“{}” does not say which number is the day: {} is taken, {} is possible.",
                 field.verbatim,

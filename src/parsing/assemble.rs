@@ -261,7 +261,7 @@ fn date_text(flow: &Flow) -> String {
 /// sure.
 fn read_dates(flow: &Flow, rules: &dates::DateRules) -> Vec<DateReading> {
     let text = date_text(flow);
-    let mut found = dates::find(&text, rules);
+    let mut found = super::unsure::find(flow, &text, rules);
     for d in &mut found {
         let strokes = |c: &str| c.chars().filter(|c| *c == '/').count();
         if strokes(flow.slice(d.chars.clone())) > strokes(&d.verbatim) {

@@ -307,6 +307,14 @@ impl<'a> Flow<'a> {
             .fold(1.0, f32::min)
     }
 
+    /// The probability of a character and what else it may be; `None` for one
+    /// that is not on the label or has no alternatives.
+    pub fn alternatives(&self, i: usize) -> Option<(f32, &[(char, f32)])> {
+        let (l, c) = (*self.at.get(i)?)?;
+        let read = &self.lines[l].chars[c];
+        (!read.alternatives.is_empty()).then_some((read.confidence, &read.alternatives))
+    }
+
     /// The letters and digits of a range with the reader's alternatives.
     pub fn glyphs(&self, range: Range<usize>) -> Vec<Glyph> {
         let mut out = Vec::new();

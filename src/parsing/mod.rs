@@ -17,6 +17,7 @@ mod locality;
 pub mod persons;
 mod rules;
 pub mod taxa;
+mod unsure;
 
 pub use rules::Rules;
 

@@ -136,6 +136,7 @@ fn unglue(text: &str, tokens: Vec<Token>) -> Vec<Token> {
         let roman = token.digits
             && (3..=5).contains(&word.len())
             && ones >= 1
+            && ones < word.len()
             && out.last().is_some_and(|t| {
                 let before = &text[t.start..t.end];
                 t.end == token.start
