@@ -44,7 +44,7 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
         let ext = made.file.kind.extensions()[0];
         catalogue.keep_photo(&made.file.bytes, ext, facts, Some(&made.likeness))?;
         let known = catalogue.known(&facts.hash, facts.page);
-        let context = Context { neighbours: &known, dates: &rules.parsing.dates };
+        let context = Context { neighbours: &known, dates: &rules.parsing.dates, gazetteer: Some(&rules.parsing.gazetteer) };
         let (parsed, doubts) = understand(&made.reading, &rules, &context);
         let entered = catalogue.enter_draft(&made.reading, &parsed, &doubts)?;
         if entered.new {
@@ -80,7 +80,7 @@ pub fn read(
     let rules = Rules::load(config)?;
     let mut to = drafts.map(Sink::open).transpose()?;
     let mut keep = readings.map(Sink::open).transpose()?;
-    let context = Context { neighbours: &Alone, dates: &rules.parsing.dates };
+    let context = Context { neighbours: &Alone, dates: &rules.parsing.dates, gazetteer: Some(&rules.parsing.gazetteer) };
     // Drafts are written in the order of the photographs, whichever worker is
     // first: those that come early wait here.
     let outcome = over(photos, args, &rules, &|_, _| true, |made, progress| {
@@ -251,7 +251,7 @@ fn over(
 pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Result<ExitCode> {
     let rules = parsing::Rules::load(config)?;
     let checks = checking::CheckRules::load(config)?;
-    let context = Context { neighbours: &Alone, dates: &rules.dates };
+    let context = Context { neighbours: &Alone, dates: &rules.dates, gazetteer: Some(&rules.gazetteer) };
     let mut content = String::new();
     let read = if text == Path::new("-") {
         std::io::stdin().read_to_string(&mut content)

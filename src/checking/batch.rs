@@ -681,7 +681,7 @@ impl<'a> Checker<'a> {
             record_number: cells[16],
             catalog_number: cells[17],
         };
-        let context = Context { neighbours: &super::Alone, dates };
+        let context = Context { neighbours: &super::Alone, dates, gazetteer: None };
         let mut doubts = check_facts(&facts, &context, &self.shared.rules);
         let words = if event.trim().is_empty() { cells[VERBATIM] } else { event };
         let one = parse_one(words, dates);

@@ -16,7 +16,9 @@ mod rules;
 pub use places::{Country, country};
 pub use rules::{Caution, CheckRules, Person};
 
+use crate::parsing::confuse;
 use crate::parsing::dates::{self, DateRules, DateShape, One, PartDate, Standing, parse_one};
+use crate::parsing::gazetteer::{Gazetteer, Hit};
 use crate::parsing::{Field, Parsed, coordinates};
 use crate::reading::{ReadLine, Reading};
 use areas::Areas;
@@ -69,12 +71,6 @@ pub trait Neighbours {
     fn on_day(&self, collector: &str, day: Date) -> Vec<Neighbour>;
     /// Records of this collector whose numbers are within `range` of `number`.
     fn near_number(&self, collector: &str, number: u64, range: u64) -> Vec<Neighbour>;
-    /// Positions (latitude, longitude) known for a place name within a state or
-    /// country; empty where the name is unknown.
-    fn positions(&self, place: &str, state: &str) -> Vec<(f64, f64)> {
-        let _ = (place, state);
-        Vec::new()
-    }
 }
 
 /// A catalogue that knows nothing, for reading without a collection folder.
@@ -100,12 +96,36 @@ pub struct Context<'a> {
     pub neighbours: &'a dyn Neighbours,
     /// How dates are read.
     pub dates: &'a DateRules,
+    /// Places by name, where they are to be looked up.
+    pub gazetteer: Option<&'a Gazetteer>,
+}
+
+impl Context<'_> {
+    /// Where a statement of place lies, if one of its phrases is a place of the
+    /// collection's own list: latitude and longitude.
+    fn own_position(&self, locality: &str) -> Option<(f64, f64)> {
+        let gazetteer = self.gazetteer?;
+        locality.split([',', ';', ':']).find_map(|phrase| {
+            let glyphs = confuse::glyphs(phrase);
+            let budget = 0.12 * glyphs.len() as f32;
+            gazetteer.own_places(&glyphs, budget).first().and_then(|h| h.at)
+        })
+    }
+
+    /// Positions of the populated places called `place` in a state.
+    fn positions(&self, place: &str, state: &str) -> Vec<(f64, f64)> {
+        let Some(gazetteer) = self.gazetteer else { return Vec::new() };
+        let codes: Vec<String> =
+            gazetteer.admin(&confuse::glyphs(state), 0.0).into_iter().map(|h| h.code).collect();
+        let inside = |h: &Hit| h.division().is_some_and(|d| codes.iter().any(|c| c == d));
+        gazetteer.places(&confuse::glyphs(place), 0.0).into_iter().filter(inside).filter_map(|h| h.at).collect()
+    }
 }
 
 impl Context<'static> {
     /// Nothing but the built-in rules.
     pub fn alone() -> Context<'static> {
-        Context { neighbours: &Alone, dates: DateRules::built_in() }
+        Context { neighbours: &Alone, dates: DateRules::built_in(), gazetteer: None }
     }
 }
 
@@ -646,12 +666,15 @@ fn collector(facts: &Facts, context: &Context, doubts: &mut Doubts) {
     if !event.has_date() {
         return;
     }
-    let here =
-        crate::checking::number(facts.decimal_latitude).zip(crate::checking::number(facts.decimal_longitude));
+    let here = crate::checking::number(facts.decimal_latitude)
+        .zip(crate::checking::number(facts.decimal_longitude))
+        .or_else(|| context.own_position(facts.locality));
     for name in facts.recorded_by.split('|').map(str::trim).filter(|n| !n.is_empty()) {
         if let (Some(here), true) = (here, event.from == event.to && event.from.day > 0) {
             for other in context.neighbours.on_day(name, event.from.first()) {
-                let Some(there) = other.latitude.zip(other.longitude) else { continue };
+                let there =
+                    other.latitude.zip(other.longitude).or_else(|| context.own_position(&other.locality));
+                let Some(there) = there else { continue };
                 let single = parse_one(&other.event_date, context.dates);
                 if single.from != event.from || single.to != event.to {
                     continue;
@@ -708,7 +731,7 @@ fn place_in_county(facts: &Facts, context: &Context, doubts: &mut Doubts) {
     if place.is_empty() {
         return;
     }
-    let positions = context.neighbours.positions(place, facts.state_province);
+    let positions = context.positions(place, facts.state_province);
     let tolerance = doubts.rules.coordinates.area_tolerance + 10.0;
     let near = positions.iter().map(|p| county.distance(p.0, p.1)).fold(f64::MAX, f64::min);
     if !positions.is_empty() && near > tolerance {

@@ -173,10 +173,6 @@ impl Neighbours for Shelf {
     fn near_number(&self, collector: &str, _: u64, _: u64) -> Vec<Neighbour> {
         self.0.iter().filter(|n| n.recorded_by == collector).cloned().collect()
     }
-
-    fn positions(&self, _: &str, _: &str) -> Vec<(f64, f64)> {
-        vec![(36.6, -118.06)]
-    }
 }
 
 #[test]
@@ -190,7 +186,7 @@ fn a_record_is_held_against_its_neighbours_in_the_catalogue() {
         latitude: Some(54.4),
         longitude: Some(-3.0),
     }]);
-    let context = Context { neighbours: &shelf, dates: DateRules::built_in() };
+    let context = Context { neighbours: &shelf, dates: DateRules::built_in(), gazetteer: None };
     let run = |values: &[(&str, &str, &str)]| {
         check(&parsed(values), &Reading::from_text("label.jpg", ""), &context, CheckRules::built_in())
     };
@@ -205,9 +201,46 @@ fn a_record_is_held_against_its_neighbours_in_the_catalogue() {
         run(&[("eventDate", "", "1993-06-01"), ("recordedBy", "", "A. Vell"), ("recordNumber", "", "A-43")]);
     has(&series, "field-number-out-of-order", "number 41 (TVM 77) is dated 1993-07-04");
     has(&run(&[("catalogNumber", "", "TVM 77")]), "catalogue-number-twice", "TVM 77");
-    let place =
-        run(&[("locality", "", "Lone Tarn"), ("stateProvince", "", "Arizona"), ("county", "", "Cochise")]);
-    has(&place, "place-not-in-county", "Lone Tarn is known, but lies");
+}
+
+/// Tombstone lies in Cochise County, Arizona (GeoNames).
+#[test]
+fn a_place_outside_the_county_written_beside_it_is_told() {
+    let rules = crate::parsing::Rules::load(None).unwrap();
+    let context = Context { gazetteer: Some(&rules.gazetteer), ..Context::alone() };
+    let run = |county: &str| {
+        let values =
+            [("locality", "", "Tombstone, 2 mi. E."), ("stateProvince", "", "Arizona"), ("county", "", county)];
+        check(&parsed(&values), &Reading::from_text("label.jpg", ""), &context, CheckRules::built_in())
+    };
+    has(&run("Mohave"), "place-not-in-county", "Tombstone is known, but lies");
+    assert_eq!(run("Cochise"), []);
+}
+
+#[test]
+fn places_of_the_collections_own_list_tell_how_far_a_collector_went() {
+    let folder = tempfile::tempdir().unwrap();
+    let own = "[own]\n\"Tarn Head\" = { in = \"GB\", lat = 54.4, lon = -3.0 }\n\
+               \"Salt Dunes\" = { in = \"GB\", lat = 48.2, lon = 16.4 }\n";
+    std::fs::write(folder.path().join("places.toml"), own).unwrap();
+    let rules = crate::parsing::Rules::load(Some(folder.path())).unwrap();
+    let shelf = Shelf(vec![Neighbour {
+        name: "TVM 77".into(),
+        recorded_by: "A. Vell".into(),
+        record_number: String::new(),
+        event_date: "1993-07-04".into(),
+        locality: "Tarn Head, N. shore".into(),
+        latitude: None,
+        longitude: None,
+    }]);
+    let context =
+        Context { neighbours: &shelf, dates: DateRules::built_in(), gazetteer: Some(&rules.gazetteer) };
+    let run = |place: &str| {
+        let values = [("eventDate", "", "1993-07-04"), ("recordedBy", "", "A. Vell"), ("locality", "", place)];
+        check(&parsed(&values), &Reading::from_text("label.jpg", ""), &context, CheckRules::built_in())
+    };
+    has(&run("Salt Dumes"), "collector-in-two-places", "at Tarn Head, N. shore (TVM 77)");
+    assert_eq!(run("Tarn Head"), []);
 }
 
 #[test]

@@ -139,6 +139,7 @@ fn ink_beyond(
     // how wide its darkest stretch is.
     let mut piece: Option<(f32, f32, f32)> = None;
     let mut u = 0.0;
+    let mut off_paper = 0;
     while u - last_ink <= rules.reach_gap * height {
         u += step;
         if u > rules.reach_most * height || taken(at(u, 0.0)) {
@@ -153,8 +154,11 @@ fn ink_beyond(
         }
         let mut light: Vec<[f32; 3]> = column.iter().flatten().copied().collect();
         light.sort_by(|a, b| lightness(*b).total_cmp(&lightness(*a)));
-        // The paper ends: even the lighter third of the column is another colour.
-        if difference(&light[light.len() / 3], &tones.colour) > rules.paper_change {
+        // The paper ends: even the lighter third of some columns in a row is of
+        // another colour (one alone may be grain).
+        let other = difference(&light[light.len() / 3], &tones.colour) > rules.paper_change;
+        off_paper = if other { off_paper + 1 } else { 0 };
+        if off_paper > 2 {
             break;
         }
         // Ink stands in the line's own height; what runs through the whole

@@ -190,6 +190,17 @@ impl Gazetteer {
         finish(hits)
     }
 
+    /// The user's own places within `budget` of `read`, cheapest first.
+    pub fn own_places(&self, read: &[Glyph], budget: f32) -> Vec<Hit> {
+        let mut hits = Vec::new();
+        walk(&self.own_places, read, budget, &mut |name, code, cost, at| {
+            let (code, name) = (code.to_owned(), name.to_owned());
+            hits.push(Hit { rank: Rank::Place, code, name, cost, at: Some(unpack(at)) });
+        });
+        hits.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+        hits
+    }
+
     /// Populated places within `budget` of `read`, cheapest first.
     pub fn places(&self, read: &[Glyph], budget: f32) -> Vec<Hit> {
         let mut hits = Vec::new();
