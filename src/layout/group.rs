@@ -102,7 +102,7 @@ fn label(quads: Vec<Quad>, rules: &LayoutRules) -> Label {
         (l, t, r, b) = (l.min(u), t.min(v), r.max(u), b.max(v));
     }
     let corner = |u: f32, v: f32| Point::new(along.x * u + across.x * v, along.y * u + across.y * v);
-    Label { quad: Quad([corner(l, t), corner(r, t), corner(r, b), corner(l, b)]), lines }
+    Label { quad: Quad([corner(l, t), corner(r, t), corner(r, b), corner(l, b)]), lines, longer: Vec::new() }
 }
 
 /// Whether a piece stands on the row: its middle lies within the row's height,

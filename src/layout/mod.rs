@@ -75,6 +75,9 @@ pub struct Label {
     pub quad: Quad,
     /// Its lines in reading order; never empty.
     pub lines: Vec<Quad>,
+    /// For some lines (by their index) a longer quad, over ink beyond their ends
+    /// that may belong to them; reading decides.
+    pub longer: Vec<(usize, Quad)>,
 }
 
 /// What a photograph shows: labels in reading order, and codes.

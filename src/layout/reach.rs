@@ -49,8 +49,9 @@ pub fn level_signs(lines: &mut [FoundLine]) {
     }
 }
 
-/// Lengthens every line at both ends over ink that stands on its base line, on
-/// the same paper, and belongs to no other line.
+/// Finds for every line whether ink goes on beyond its ends, on its base line and
+/// on the same paper, that belongs to no other line; [`Label::longer`] gets the
+/// line with it.
 ///
 /// After grouping, so that what is taken in never makes one label of two.
 pub fn reach(labels: &mut [Label], picture: &RgbImage, rules: &LayoutRules) {
@@ -58,21 +59,30 @@ pub fn reach(labels: &mut [Label], picture: &RgbImage, rules: &LayoutRules) {
         return;
     }
     let quads: Vec<Quad> = labels.iter().flat_map(|l| &l.lines).copied().collect();
-    for (i, line) in labels.iter_mut().flat_map(|l| &mut l.lines).enumerate() {
-        let quad = *line;
-        if quad.width() < 1.2 * quad.height() {
-            continue;
-        }
-        let tones = Tones::of(picture, &quad);
-        if tones.paper - tones.ink < 30.0 {
-            continue;
-        }
-        let right = ink_beyond(picture, &quad, &tones, &quads, i, rules);
-        let left = ink_beyond(picture, &quad.turned(), &tones, &quads, i, rules);
-        if left > 0.0 || right > 0.0 {
-            *line = quad.slice(-left / quad.width(), 1.0 + right / quad.width());
-        }
+    let mut first = 0;
+    for label in labels.iter_mut() {
+        let from = first;
+        first += label.lines.len();
+        label.longer = (from..first)
+            .filter_map(|i| Some((i - from, longer(picture, &quads, i, rules)?)))
+            .collect();
     }
+}
+
+/// The line `own` of `quads` with the ink beyond its ends; `None` where there is
+/// none.
+fn longer(picture: &RgbImage, quads: &[Quad], own: usize, rules: &LayoutRules) -> Option<Quad> {
+    let quad = quads[own];
+    if quad.width() < 1.2 * quad.height() {
+        return None;
+    }
+    let tones = Tones::of(picture, &quad);
+    if tones.paper - tones.ink < 30.0 {
+        return None;
+    }
+    let right = ink_beyond(picture, &quad, &tones, quads, own, rules);
+    let left = ink_beyond(picture, &quad.turned(), &tones, quads, own, rules);
+    (left > 0.0 || right > 0.0).then(|| quad.slice(-left / quad.width(), 1.0 + right / quad.width()))
 }
 
 /// The tones of a line: its paper's colour and lightness, and its ink's.
@@ -224,9 +234,9 @@ mod tests {
     }
 
     fn reached(quad: Quad, picture: &RgbImage) -> (f32, f32) {
-        let mut labels = [Label { quad, lines: vec![quad] }];
+        let mut labels = [Label { quad, lines: vec![quad], longer: Vec::new() }];
         reach(&mut labels, picture, &LayoutRules::built_in());
-        let (l, _, r, _) = labels[0].lines[0].bounds();
+        let (l, _, r, _) = labels[0].longer.first().map_or(quad, |l| l.1).bounds();
         (l, r)
     }
 

@@ -541,6 +541,28 @@ fn headings(label: &mut Label, rules: &Rules) {
     }
 }
 
+/// Whether a year is that of a name's publication: `(Author, 1827)`, or behind an
+/// author and a comma after an epithet.
+fn of_an_author(label: &Label, year: &Range<usize>) -> bool {
+    let tokens = &label.flow.tokens;
+    let before = |k: usize| year.start.checked_sub(k).map(|i| &tokens[i]);
+    let comma = before(1).is_some_and(|t| t.is(','));
+    let author = before(2).is_some_and(|t| t.capital() || t.is('.'));
+    let line = tokens[year.start].line;
+    let opened = (0..year.start).rev().take_while(|k| tokens[*k].line == line).any(|k| tokens[k].is('('));
+    let closed = tokens.get(year.end).is_some_and(|t| t.is(')'));
+    let epithet = before(3).is_some_and(|t| {
+        t.kind == Kind::Word && !t.capital() && t.text.chars().count() > 3
+    });
+    comma && author && (opened && closed || epithet)
+}
+
+/// Whether a year stands beside a word for a gift, a sale or a book.
+fn of_a_gift(label: &Label, rules: &Rules, year: &Range<usize>) -> bool {
+    let line = label.line_tokens(label.flow.tokens[year.start].line);
+    rules.not_collecting.any(&label.flow, line, 0.0).is_some()
+}
+
 fn find_dates(label: &mut Label, rules: &Rules) {
     for d in read_dates(&label.flow, &rules.dates) {
         let tokens = label.flow.within(&d.chars);
@@ -554,10 +576,12 @@ fn find_dates(label: &mut Label, rules: &Rules) {
         if tokens.clone().any(|i| !matches!(label.used[i], None | Some(Use::Heading))) {
             continue;
         }
+        if d.shape == DateShape::Year && (of_an_author(label, &tokens) || of_a_gift(label, rules, &tokens)) {
+            continue;
+        }
         label.claim(tokens.clone(), Use::Date);
         label.dates.push((d, tokens));
     }
-    // A lone number of two digits on a label with a determiner is the year of it.
 }
 
 fn marks(label: &mut Label, rules: &Rules) {

@@ -70,6 +70,7 @@ struct WordsFile {
     keys: BTreeMap<String, Vec<String>>,
     institutions: ListFile,
     headings: HeadingWords,
+    not_collecting: ListFile,
     persons: PersonWords,
 }
 
@@ -273,6 +274,7 @@ pub struct Rules {
     pub(crate) institutions: Lexicon<()>,
     pub(crate) headings: Lexicon<()>,
     pub(crate) series: Lexicon<()>,
+    pub(crate) not_collecting: Lexicon<()>,
     pub(crate) persons: Persons,
     pub(crate) places: PlaceRules,
     pub(crate) names: Names,
@@ -390,6 +392,7 @@ impl Rules {
             institutions: lexicon(&words.institutions.words),
             headings: lexicon(&words.headings.words),
             series: lexicon(&words.headings.series),
+            not_collecting: lexicon(&words.not_collecting.words),
             persons: Persons {
                 titles: set(&words.persons.titles),
                 particles: words.persons.particles.iter().cloned().collect(),

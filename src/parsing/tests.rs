@@ -210,3 +210,18 @@ fn places_and_people_the_collection_knows_are_never_taken_for_each_other() {
     assert_eq!(parsed.value("scientificName"), "Papestra biren");
     assert_eq!(parsed.value("individualCount"), "2");
 }
+
+/// The form of authors with years: International Code of Zoological Nomenclature,
+/// recommendation 51C (from memory).
+#[test]
+fn the_year_of_an_author_or_a_gift_is_no_date_of_collecting() {
+    let rules = Rules::load(None).unwrap();
+    for text in [
+        "NOCTUIDAE\nNoctua pronuba\n(Linnaeus, 1758)",
+        "Noctua comes Hubner, 1813",
+        "Box 14 - A. Vell bequest 2009",
+    ] {
+        assert_eq!(parse_text("t", text, &rules).value("eventDate"), "", "{text}");
+    }
+    assert_eq!(parse_text("t", "Tarn Head, 1913", &rules).value("eventDate"), "1913");
+}

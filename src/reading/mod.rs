@@ -27,6 +27,7 @@ pub struct ReadingRules {
     pub turn_below: f32,
     pub turn_gain: f32,
     pub drop_below: f32,
+    pub longer_sure: f32,
     pub alternatives: usize,
     pub alternative_from: f32,
 }
@@ -97,7 +98,18 @@ fn read_label(
     reader: &mut dyn Reader,
     rules: &ReadingRules,
 ) -> Result<Vec<(ReadLine, bool)>> {
-    let upright = reader.read(picture, &label.lines)?;
+    let mut upright = reader.read(picture, &label.lines)?;
+    let longer: Vec<Quad> = label.longer.iter().map(|l| l.1).collect();
+    if !longer.is_empty() {
+        let again = reader.read(picture, &longer)?;
+        for ((i, _), line) in label.longer.iter().zip(again) {
+            if let Some(line) = line
+                && says_more(&line, upright[*i].as_ref(), rules)
+            {
+                upright[*i] = Some(line);
+            }
+        }
+    }
     let mut best = (upright, false);
     let sure = sureness(&best.0);
     if sure < rules.turn_below {
@@ -118,6 +130,21 @@ fn read_label(
         .filter(|l| l.confidence >= rules.drop_below)
         .map(|l| (l, turned))
         .collect())
+}
+
+/// Whether the longer cut of a line reads better than the line: it has more
+/// characters, those are sure enough, and the others did not suffer.
+fn says_more(longer: &ReadLine, line: Option<&ReadLine>, rules: &ReadingRules) -> bool {
+    let Some(line) = line else { return longer.confidence >= rules.longer_sure };
+    let signs = |l: &ReadLine| l.chars.iter().filter(|c| c.ch.is_alphanumeric() || "♂♀☿".contains(c.ch)).count();
+    let (more, fewer) = (signs(longer), signs(line));
+    if more <= fewer {
+        return false;
+    }
+    let sum = |l: &ReadLine| l.chars.iter().map(|c| c.confidence).sum::<f32>();
+    let added = longer.chars.len().saturating_sub(line.chars.len()).max(1) as f32;
+    // What the new characters bring, what the old ones lost taken off.
+    (sum(longer) - sum(line)) / added >= rules.longer_sure
 }
 
 /// Mean confidence over the characters of some lines, 0 for none.
