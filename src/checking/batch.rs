@@ -723,7 +723,7 @@ impl<'a> Checker<'a> {
             catalog_number: cells[17],
         };
         let context = Context { neighbours: &super::Alone, dates };
-        let (one, words) = event_date(&facts, dates);
+        let (one, words) = event_date(&facts, dates, &self.shared.rules);
         let mut doubts = check_dated(&facts, one, words, &context, &self.shared.rules);
         if !from_parts && one.has_date() && one.from.year == one.to.year {
             let differs = |text: &str, value: i64, sure: bool| {

@@ -190,7 +190,7 @@ impl Doubts<'_> {
 pub fn check(parsed: &Parsed, reading: &Reading, context: &Context, rules: &CheckRules) -> Vec<Doubt> {
     let facts = Facts::of(parsed);
     let mut doubts = Doubts { list: Vec::new(), rules };
-    let (event, words) = event_date(&facts, context.dates);
+    let (event, words) = event_date(&facts, context.dates, rules);
     date_facts(&facts, event, words, context, &mut doubts);
     open_dates(parsed, context, &mut doubts);
     other_facts(&facts, &mut doubts);
@@ -213,7 +213,7 @@ pub fn check(parsed: &Parsed, reading: &Reading, context: &Context, rules: &Chec
 /// Checks the values of one record alone: dates, coordinates against country,
 /// state and county, elevation, counts.
 pub fn check_facts(facts: &Facts, context: &Context, rules: &CheckRules) -> Vec<Doubt> {
-    let (event, words) = event_date(facts, context.dates);
+    let (event, words) = event_date(facts, context.dates, rules);
     check_dated(facts, event, words, context, rules)
 }
 
@@ -227,13 +227,28 @@ fn check_dated(facts: &Facts, event: One, words: &str, context: &Context, rules:
 }
 
 /// The date of the event and the words it is read from: `eventDate`, or where
-/// that is empty `verbatimEventDate`.
-fn event_date<'a>(facts: &Facts<'a>, rules: &DateRules) -> (One, &'a str) {
-    let event = parse_one(facts.event_date, rules);
+/// that is empty `verbatimEventDate`. Where the century is open, the collector's
+/// years choose it.
+fn event_date<'a>(facts: &Facts<'a>, rules: &DateRules, checks: &CheckRules) -> (One, &'a str) {
+    let (mut event, mut words) = (parse_one(facts.event_date, rules), facts.event_date);
     if event.standing == Standing::Empty && !facts.verbatim_event_date.trim().is_empty() {
-        return (parse_one(facts.verbatim_event_date, rules), facts.verbatim_event_date);
+        words = facts.verbatim_event_date;
+        event = parse_one(words, rules);
     }
-    (event, facts.event_date)
+    if event.standing == Standing::OpenCentury {
+        let person = checks.person(facts.recorded_by.split('|').next().unwrap_or("").trim());
+        if let Some((_, Person { active: Some([first, last]), .. })) = person {
+            let moved = |d: PartDate, by: i16| PartDate::new(d.year + by, d.month, d.day);
+            let fits = |by: &i16| (*first..=*last).contains(&(event.from.year + by));
+            let mut shifts = [0, -100, 100, -200, 200].into_iter().filter(fits);
+            if let (Some(by), None) = (shifts.next(), shifts.next())
+                && let (Some(from), Some(to)) = (moved(event.from, by), moved(event.to, by))
+            {
+                event = One { from, to, ..event };
+            }
+        }
+    }
+    (event, words)
 }
 
 fn date_facts(facts: &Facts, event: One, words: &str, context: &Context, doubts: &mut Doubts) {

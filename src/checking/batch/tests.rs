@@ -211,6 +211,23 @@ fn year_month_and_day_stand_in_for_a_date_and_are_held_against_one() {
 }
 
 #[test]
+fn the_collectors_years_choose_an_open_century() {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("people.toml"), "[people]\n\"P. Okonjo\" = { active = [2001, 2026] }\n")
+        .unwrap();
+    let table = "eventDate,recordedBy\n12-vii-07,P. Okonjo\n12-vii-87,P. Okonjo\n";
+    let mut options = options(folder.path(), "moths.csv", table.as_bytes());
+    options.config = Some(folder.path().to_owned());
+    let (summary, _) = check(&options);
+    let open = &summary.kinds["century-open"];
+    assert!(open.examples[0].sentence.ends_with("2007 is assumed."), "{open:?}");
+    assert_eq!(open.count, 2);
+    let before = &summary.kinds["date-before-collector"];
+    assert_eq!((before.count, before.examples[0].row), (1, 3));
+    assert_eq!(summary.years.keys().collect::<Vec<_>>(), [&1987, &2007]);
+}
+
+#[test]
 fn rows_stay_in_order_over_several_threads() {
     let folder = tempfile::tempdir().unwrap();
     let mut table = String::from("catalogNumber,eventDate\n");
