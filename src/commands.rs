@@ -300,8 +300,21 @@ pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Resul
 }
 
 pub fn check(args: &checking::batch::BatchOptions) -> Result<ExitCode> {
-    let summary = checking::batch::run(args, &mut std::io::stdout().lock())?;
-    Ok(if summary.damaged > 0 { SOME_FAILED.into() } else { ExitCode::SUCCESS })
+    let stop = Arc::new(AtomicBool::new(false));
+    let seen = stop.clone();
+    let handler = move || {
+        if seen.swap(true, Ordering::Relaxed) {
+            std::process::exit(STOPPED.into());
+        }
+        eprintln!("Stopping after the rows in hand; Ctrl-C again stops at once.");
+    };
+    ctrlc::set_handler(handler).map_err(|e| Trouble::new("Ctrl-C", "cannot be listened for").cause(e))?;
+    let summary = checking::batch::run_until(args, &stop, &mut std::io::stdout().lock())?;
+    Ok(match () {
+        () if summary.stopped => STOPPED.into(),
+        () if summary.damaged > 0 => SOME_FAILED.into(),
+        () => ExitCode::SUCCESS,
+    })
 }
 
 pub fn review(args: &glassine::review::Args) -> Result<ExitCode> {

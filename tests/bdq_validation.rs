@@ -124,5 +124,10 @@ fn every_row_in_scope_gives_the_expected_response() {
     assert_eq!(total, 1105);
     assert_eq!(in_scope + out.values().sum::<usize>(), total);
     assert!(!out.keys().any(|r| r.starts_with("UNEXPECTED")), "{out:?}");
-    assert!(passed * 100 >= in_scope * 95, "only {passed} of {in_scope} rows pass");
+    // Row 688 has the prerequisites not met for a verbatim date "X". The test's
+    // definition (2024: prerequisites not met where eventDate is not empty or
+    // verbatimEventDate empty, "otherwise NOT_AMENDED") and row 695 (the same for
+    // "0377") have it not amended, as here.
+    assert_eq!(failed.len(), 1, "{failed:#?}");
+    assert!(failed[0].starts_with("row 688 AMENDMENT_EVENTDATE_FROM_VERBATIM"), "{failed:?}");
 }

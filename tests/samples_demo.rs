@@ -86,3 +86,47 @@ fn the_survey_s_own_tables_fit_the_built_in_ones() {
     let rules = glassine::parsing::Rules::load(Some(&folder)).unwrap();
     assert_eq!(rules.people["P. Okonjo"].active, Some([2001, 2026]));
 }
+
+/// The faults put into `records.csv` are found, and what is sound is left alone.
+#[test]
+fn the_faults_of_the_sample_table_are_found() {
+    use glassine::checking::batch::{BatchOptions, run};
+    let file = samples().join("records.csv");
+    let config = Some(samples().join("config"));
+    let options = BatchOptions { file, config, ..BatchOptions::default() };
+    let summary = run(&options, &mut Vec::new()).unwrap();
+    assert_eq!((summary.rows, summary.doubted, summary.damaged), (38, 23, 2));
+    assert_eq!(summary.damages.iter().map(|d| d.0).collect::<Vec<_>>(), [18, 24]);
+    let found: BTreeMap<&str, Vec<u64>> = summary
+        .kinds
+        .iter()
+        .map(|(kind, found)| (kind.as_str(), found.examples.iter().map(|e| e.row).collect()))
+        .collect();
+    let faults: [(&str, &[u64]); 20] = [
+        ("century-open", &[7, 36]),
+        ("coordinates-impossible", &[27]),
+        ("coordinates-in-the-sea", &[9]),
+        ("coordinates-incomplete", &[21]),
+        ("coordinates-sign-flipped", &[10]),
+        ("coordinates-swapped", &[8]),
+        ("coordinates-zero", &[11]),
+        ("count-not-a-number", &[19]),
+        ("count-unlikely", &[32]),
+        ("date-after-collector", &[15]),
+        ("date-before-collector", &[34]),
+        ("date-impossible", &[4, 20, 29]),
+        ("date-in-the-future", &[15]),
+        ("date-unread", &[16]),
+        ("date-without-year", &[17]),
+        ("day-month-open", &[5]),
+        ("determined-before-event", &[12]),
+        ("elevation-impossible", &[30]),
+        ("elevation-reversed", &[14]),
+        ("event-too-long", &[22]),
+    ];
+    for (kind, rows) in faults {
+        assert_eq!(found.get(kind).map(Vec::as_slice), Some(rows), "{kind}");
+    }
+    assert_eq!(found["sex-against-count"], [13]);
+    assert_eq!(found.len(), faults.len() + 1, "{found:?}");
+}

@@ -30,6 +30,30 @@ fn utm_agrees_with_proj() {
     }
 }
 
+/// Degrees as labels write them, with latitude and longitude as PROJ reads the
+/// same degrees: pyproj 3.7.2 (PROJ 9.5.1), `Proj("+proj=tmerc +lat_0=60d9'42\"N
+/// +lon_0=152d36'12.5\"W +ellps=WGS84")(0, 0, inverse=True)` and so on.
+const DEGREES: &[(&str, f64, f64)] = &[
+    ("60°09'42\"N, 152°36'12.5\"W", 60.1616667, -152.6034722),
+    ("34°05'S 18°30'E", -34.0833333, 18.5000000),
+    ("66°33'41.6\"N 158°59'56.6\"W", 66.5615556, -158.9990556),
+    ("0°30'S, 78°00'30\"W", -0.5000000, -78.0083333),
+    ("51°28'38\" N 0°0'5\" W", 51.4772222, -0.0013889),
+    ("54° 54.1' N 159° 16.1' E", 54.9016667, 159.2683333),
+    ("N. 48° 48' 59\" W. 88° 40' 1\"", 48.8163889, -88.6669444),
+    ("41°11'30\"N, 174°08'W", 41.1916667, -174.1333333),
+];
+
+#[test]
+fn degrees_agree_with_proj() {
+    for (text, latitude, longitude) in DEGREES {
+        let found = coordinates::find(text);
+        assert_eq!(found.len(), 1, "{text}: {found:?}");
+        let (lat, lon) = (found[0].latitude.unwrap(), found[0].longitude.unwrap());
+        assert!((lat - latitude).abs() < 1e-7 && (lon - longitude).abs() < 1e-7, "{text}: {lat} {lon}");
+    }
+}
+
 /// Latitude and longitude of two points and their distance in metres on WGS84:
 /// the test cases of the PyPI package geographiclib 2.1 (Karney), taken from
 /// GeographicLib's GeodTest set.
@@ -65,8 +89,8 @@ fn distances_agree_with_geographiclib() {
     }
 }
 
-/// The examples of levels 0 and 1 in the Library of Congress's Extended Date/Time
-/// Format specification (4 February 2019), each with the first and last day it
+/// Every example of levels 0 and 1 in the Library of Congress's Extended Date/Time
+/// Format specification (4 February 2019, loc.gov/standards/datetime), each with the first and last day it
 /// can mean; none where the specification leaves it open.
 const EDTF: &[(&str, Option<&str>, Option<&str>)] = &[
     ("1985-04-12", Some("1985-04-12"), Some("1985-04-12")),

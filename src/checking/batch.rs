@@ -2,7 +2,7 @@
 //!
 //! Takes comma, tab or semicolon separated text, JSON Lines, or the core of a
 //! Darwin Core Archive; finds the columns by the names of Darwin Core terms or by
-//! a mapping; runs [`super::check_facts`] on every row. One thread reads, the
+//! a mapping; checks every row as [`super::check_facts`] does. One thread reads, the
 //! others check, and what they find is put back in order, so that memory does not
 //! grow with the table. Nothing is ever written over the table: doubts, the page
 //! and the amended copy are files of their own, written whole and then named.
@@ -14,7 +14,7 @@
 mod report;
 mod table;
 
-use super::{CheckRules, Context, Doubt, Facts, check_facts};
+use super::{CheckRules, Context, Doubt, Facts, check_dated, event_date};
 use crate::parsing::dates::{DateRules, Order, Standing, parse_one};
 use crate::trouble::{Result, Trouble};
 use clap::{Args, ValueEnum};
@@ -130,8 +130,28 @@ impl DateCounts {
 pub struct Found {
     /// How many.
     pub count: u64,
-    /// The first ones: row and sentence.
-    pub examples: Vec<(u64, String)>,
+    /// The first ones.
+    pub examples: Vec<Example>,
+}
+
+/// One doubt of a row.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Example {
+    /// The row's number; the header is row 1.
+    pub row: u64,
+    /// The record's `occurrenceID`, or else its catalogue number; empty where it
+    /// has none.
+    pub record: String,
+    /// What is doubted.
+    pub sentence: String,
+}
+
+impl Example {
+    /// `row 4, TVM 3`.
+    fn place(&self) -> String {
+        let comma = if self.record.is_empty() { "" } else { ", " };
+        format!("row {}{comma}{}", self.row, self.record)
+    }
 }
 
 /// What a check found.
@@ -157,6 +177,8 @@ pub struct Summary {
     pub kinds: BTreeMap<String, Found>,
     /// Rows and rows with doubts by the year of the event.
     pub years: BTreeMap<i16, (u64, u64)>,
+    /// Files written: what, and where.
+    pub written: Vec<(String, String)>,
     /// How long it took.
     pub seconds: f64,
     /// Whether it was stopped before the end.
@@ -287,6 +309,10 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
         let page = report::page(&summary);
         whole(path, |file| file.write_all(page.as_bytes()))?;
     }
+    let outputs = [("doubts", &options.doubts), ("page", &options.page), ("amended copy", &options.amended)];
+    for (what, path) in outputs {
+        summary.written.extend(path.iter().map(|p| (what.to_owned(), p.display().to_string())));
+    }
     report::terminal(&summary, out)
         .map_err(|e| Trouble::new("standard output", "cannot be written to").cause(e))?;
     Ok(summary)
@@ -344,6 +370,8 @@ struct Plan {
     width: usize,
     /// The column of each term, counted from 0.
     at: [Option<usize>; 22],
+    /// Terms that have a column: term and column.
+    used: Vec<(usize, usize)>,
     /// The key of each term in JSON objects.
     keys: [String; 22],
     /// What an archive gives to every row.
@@ -385,7 +413,9 @@ fn plan(head: Head, shared: &Shared) -> Result<Plan> {
         .hint("say which column is which, for example --column \"eventDate=Date collected\""));
     }
     let added = [EVENT_DATE, VERBATIM].into_iter().filter(|i| at[*i].is_none()).collect();
-    Ok(Plan { form: head.form, width: head.columns.len(), at, keys, defaults, added, header: head.columns })
+    let used = at.iter().enumerate().filter_map(|(term, at)| at.map(|at| (term, at))).collect();
+    let (form, width) = (head.form, head.columns.len());
+    Ok(Plan { form, width, at, used, keys, defaults, added, header: head.columns })
 }
 
 /// What the threads tell the one that writes.
@@ -460,7 +490,8 @@ fn work(shared: &Shared, from: &Mutex<Work>, to: &SyncSender<Message>, spares: &
         match rows.body {
             Body::Fields(records) => {
                 for (i, record) in records.iter().enumerate() {
-                    checker.fields(rows.first + i as u64, record);
+                    let row = rows.first + i as u64;
+                    checker.fields(row, record, rows.unclosed.contains(&row));
                 }
                 if let Ok(mut spares) = spares.lock() {
                     spares.push(records);
@@ -485,6 +516,9 @@ struct Checker<'a> {
     doubts: csv::Writer<Vec<u8>>,
     copy: Option<csv::Writer<Vec<u8>>>,
     built: String,
+    defaults: Cells<'a>,
+    /// Rows, and rows with doubts, of each year from 0.
+    years: Vec<(u32, u32)>,
 }
 
 /// What the amended copy says in place of a row's own values.
@@ -508,10 +542,15 @@ impl<'a> Checker<'a> {
             doubts: csv::Writer::from_writer(Vec::new()),
             copy,
             built: String::new(),
+            defaults: std::array::from_fn(|i| plan.defaults[i].as_str()),
+            years: Vec::new(),
         }
     }
 
     fn finish(mut self) -> Checked {
+        for (year, (rows, doubted)) in self.years.iter().enumerate().filter(|(_, y)| y.0 > 0) {
+            self.found.years.insert(year as i16, (u64::from(*rows), u64::from(*doubted)));
+        }
         self.found.doubts = self.doubts.into_inner().unwrap_or_default();
         if let Some(copy) = self.copy {
             self.found.copy = copy.into_inner().unwrap_or_default();
@@ -523,9 +562,9 @@ impl<'a> Checker<'a> {
         self.found.damages.push((row, why));
     }
 
-    fn fields(&mut self, row: u64, record: &ByteRecord) {
+    fn fields(&mut self, row: u64, record: &ByteRecord, unclosed: bool) {
         let plan = self.plan;
-        let mut cells: Cells = std::array::from_fn(|i| plan.defaults[i].as_str());
+        let mut cells = self.defaults;
         let mut fault = None;
         if record.len() != plan.width && plan.width > 0 {
             let only = (record.len() == 1 && record.get(0).is_some_and(|f| f.trim_ascii().is_empty()))
@@ -533,13 +572,15 @@ impl<'a> Checker<'a> {
             let why = format!("has {} fields where the header has {}", record.len(), plan.width);
             fault = Some(only.map_or(why, str::to_owned));
         }
+        if unclosed {
+            fault = Some(format!("a quotation mark is not closed; has {} fields", record.len()));
+        }
         if fault.is_none() {
-            for (cell, at) in cells.iter_mut().zip(plan.at) {
-                let Some(field) = at.and_then(|at| record.get(at)) else { continue };
-                match std::str::from_utf8(field) {
-                    Ok("") => {}
-                    Ok(text) => *cell = text,
-                    Err(_) => fault = Some("is not UTF-8 text".to_owned()),
+            for &(term, at) in &plan.used {
+                match record.get(at).map(std::str::from_utf8) {
+                    None | Some(Ok("")) => {}
+                    Some(Ok(text)) => cells[term] = text,
+                    Some(Err(_)) => fault = Some("is not UTF-8 text".to_owned()),
                 }
             }
         }
@@ -682,9 +723,8 @@ impl<'a> Checker<'a> {
             catalog_number: cells[17],
         };
         let context = Context { neighbours: &super::Alone, dates, gazetteer: None };
-        let mut doubts = check_facts(&facts, &context, &self.shared.rules);
-        let words = if event.trim().is_empty() { cells[VERBATIM] } else { event };
-        let one = parse_one(words, dates);
+        let (one, words) = event_date(&facts, dates, &self.shared.rules);
+        let mut doubts = check_dated(&facts, one, words, &context, &self.shared.rules);
         if !from_parts && one.has_date() && one.from.year == one.to.year {
             let differs = |text: &str, value: i64, sure: bool| {
                 sure && text.parse::<i64>().is_ok_and(|given| given != value)
@@ -720,9 +760,13 @@ impl<'a> Checker<'a> {
         let heavy = doubts.iter().any(|d| d.weight > 0.0);
         found.doubted += u64::from(heavy);
         if one.has_date() {
-            let year = found.years.entry(one.from.year).or_default();
+            let year = usize::try_from(one.from.year).unwrap_or(0);
+            if self.years.len() <= year {
+                self.years.resize(year.max(2_100) + 1, (0, 0));
+            }
+            let year = &mut self.years[year];
             year.0 += 1;
-            year.1 += u64::from(heavy);
+            year.1 += u32::from(heavy);
         }
         let id = if cells[OCCURRENCE_ID].is_empty() { cells[CATALOG_NUMBER] } else { cells[OCCURRENCE_ID] };
         for doubt in &doubts {
@@ -737,14 +781,14 @@ impl<'a> Checker<'a> {
                     &doubt.weight.to_string(),
                 ]);
             }
-            if !found.kinds.contains_key(&doubt.kind) {
-                found.kinds.insert(doubt.kind.clone(), Found::default());
-            }
-            if let Some(kind) = found.kinds.get_mut(&doubt.kind) {
-                kind.count += 1;
-                if kind.examples.len() < EXAMPLES {
-                    kind.examples.push((row, doubt.sentence.clone()));
-                }
+            let kind = match found.kinds.get_mut(&doubt.kind) {
+                Some(kind) => kind,
+                None => found.kinds.entry(doubt.kind.clone()).or_default(),
+            };
+            kind.count += 1;
+            if kind.examples.len() < EXAMPLES {
+                let (record, sentence) = (id.to_owned(), doubt.sentence.clone());
+                kind.examples.push(Example { row, record, sentence });
             }
         }
         (doubts, amendment)

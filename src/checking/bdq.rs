@@ -686,7 +686,7 @@ fn state_found(get: Get) -> Response {
         return plain(Status::ExternalPrerequisitesNotMet);
     }
     let state = get("dwc:stateProvince");
-    if empty(state) { internal() } else { compliant(!places::countries_with_division(state).is_empty()) }
+    if empty(state) { internal() } else { compliant(places::is_division(state)) }
 }
 
 fn elevation_order(get: Get) -> Response {

@@ -210,7 +210,8 @@ impl Doubts<'_> {
 pub fn check(parsed: &Parsed, reading: &Reading, context: &Context, rules: &CheckRules) -> Vec<Doubt> {
     let facts = Facts::of(parsed);
     let mut doubts = Doubts { list: Vec::new(), rules };
-    date_facts(&facts, context, &mut doubts);
+    let (event, words) = event_date(&facts, context.dates, rules);
+    date_facts(&facts, event, words, context, &mut doubts);
     open_dates(parsed, context, &mut doubts);
     other_facts(&facts, &mut doubts);
     place_facts(&facts, &mut doubts);
@@ -232,30 +233,54 @@ pub fn check(parsed: &Parsed, reading: &Reading, context: &Context, rules: &Chec
 /// Checks the values of one record alone: dates, coordinates against country,
 /// state and county, elevation, counts.
 pub fn check_facts(facts: &Facts, context: &Context, rules: &CheckRules) -> Vec<Doubt> {
+    let (event, words) = event_date(facts, context.dates, rules);
+    check_dated(facts, event, words, context, rules)
+}
+
+/// As [`check_facts`], with the event's date read from its `words` already.
+fn check_dated(facts: &Facts, event: One, words: &str, context: &Context, rules: &CheckRules) -> Vec<Doubt> {
     let mut doubts = Doubts { list: Vec::new(), rules };
-    date_facts(facts, context, &mut doubts);
+    date_facts(facts, event, words, context, &mut doubts);
     other_facts(facts, &mut doubts);
     place_facts(facts, &mut doubts);
     doubts.list
 }
 
-fn date_facts(facts: &Facts, context: &Context, doubts: &mut Doubts) {
-    let date_rules = context.dates;
-    let mut event = parse_one(facts.event_date, date_rules);
-    let mut words = facts.event_date;
+/// The date of the event and the words it is read from: `eventDate`, or where
+/// that is empty `verbatimEventDate`. Where the century is open, the collector's
+/// years choose it.
+fn event_date<'a>(facts: &Facts<'a>, rules: &DateRules, checks: &CheckRules) -> (One, &'a str) {
+    let (mut event, mut words) = (parse_one(facts.event_date, rules), facts.event_date);
     if event.standing == Standing::Empty && !facts.verbatim_event_date.trim().is_empty() {
         words = facts.verbatim_event_date;
-        event = parse_one(words, date_rules);
+        event = parse_one(words, rules);
     }
+    if event.standing == Standing::OpenCentury {
+        let person = checks.person(facts.recorded_by.split('|').next().unwrap_or("").trim());
+        if let Some((_, Person { active: Some([first, last]), .. })) = person {
+            let moved = |d: PartDate, by: i16| PartDate::new(d.year + by, d.month, d.day);
+            let fits = |by: &i16| (*first..=*last).contains(&(event.from.year + by));
+            let mut shifts = [0, -100, 100, -200, 200].into_iter().filter(fits);
+            if let (Some(by), None) = (shifts.next(), shifts.next())
+                && let (Some(from), Some(to)) = (moved(event.from, by), moved(event.to, by))
+            {
+                event = One { from, to, ..event };
+            }
+        }
+    }
+    (event, words)
+}
+
+fn date_facts(facts: &Facts, event: One, words: &str, context: &Context, doubts: &mut Doubts) {
+    let date_rules = context.dates;
     date_doubts("eventDate", words, event, date_rules, doubts);
     let identified = parse_one(facts.date_identified, date_rules);
     date_doubts("dateIdentified", facts.date_identified, identified, date_rules, doubts);
     if !event.has_date() {
         return;
     }
-    let (from, to) = (event.from.first(), event.to.last());
-    if event.to.day > 0 && event.from.day > 0 {
-        let days = days_between(from, to) + 1;
+    if event.from != event.to && event.to.day > 0 && event.from.day > 0 {
+        let days = days_between(event.from.first(), event.to.last()) + 1;
         if days > doubts.rules.dates.longest_event {
             let sentence = format!(
                 "The event lasts {days} days, from {} to {}; more than {} is unusual.",
@@ -279,7 +304,7 @@ fn date_facts(facts: &Facts, context: &Context, doubts: &mut Doubts) {
         }
     }
     if identified.has_date() {
-        if identified.to.last() < from {
+        if identified.to.last() < event.from.first() {
             let sentence =
                 format!("It was determined in {}, before it was taken in {}.", identified.iso(), event.iso());
             doubts.add("determined-before-event", &["dateIdentified", "eventDate"], sentence);
@@ -322,7 +347,8 @@ fn date_doubts(term: &str, words: &str, one: One, rules: &DateRules, doubts: &mu
         }
         Standing::Standard | Standing::Understood => {}
     }
-    if one.from.first() > rules.latest {
+    // Most years tell without a look at the day.
+    if one.from.year >= rules.latest.year() && one.from.first() > rules.latest {
         let sentence = format!("{} lies in the future; today is {}.", one.from.iso(), rules.latest);
         doubts.add("date-in-the-future", &[term], sentence);
     } else if one.from.year < rules.earliest {
@@ -409,6 +435,9 @@ fn open_dates(parsed: &Parsed, context: &Context, doubts: &mut Doubts) {
 }
 
 fn number(text: &str) -> Option<f64> {
+    if text.is_empty() {
+        return None;
+    }
     text.trim().parse::<f64>().ok().filter(|v| v.is_finite())
 }
 

@@ -7,7 +7,7 @@
 
 use super::areas::{Area, Areas, states};
 use crate::parsing::dates::fold_name;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::sync::OnceLock;
 
 /// A country of ISO 3166-1.
@@ -131,8 +131,9 @@ pub fn country_of(name: &str, code: &str) -> Option<&'static Country> {
     by_code.or_else(|| if name.trim().is_empty() { None } else { country(name) })
 }
 
-/// Territories of ISO 3166-1 that are no independent nation (the standard's
-/// column "independent"; from memory).
+/// Territories of ISO 3166-1 that are no independent nation, as the field
+/// "independent" of the npm package world-countries 5.1.0 has them. Palestine and
+/// Taiwan, not independent there, name a country on labels and are left out.
 const DEPENDENT: &[&str] = &[
     "AI", "AQ", "AS", "AW", "AX", "BL", "BM", "BQ", "BV", "CC", "CK", "CW", "CX", "EH", "FK", "FO", "GF",
     "GG", "GI", "GL", "GP", "GS", "GU", "HK", "HM", "IM", "IO", "JE", "KY", "MF", "MO", "MP", "MQ", "MS",
@@ -162,6 +163,18 @@ pub fn countries_with_division(name: &str) -> Vec<&'static str> {
         table
     });
     table.get(&division_key(name)).cloned().unwrap_or_default()
+}
+
+/// Whether a first-order division of any country has this name, in ISO 3166-2 or
+/// in English in GeoNames (`parsing/gazetteer/data/NOTICE`).
+pub fn is_division(name: &str) -> bool {
+    static NAMES: OnceLock<HashSet<String>> = OnceLock::new();
+    let names = NAMES.get_or_init(|| {
+        let table = include_str!("../parsing/gazetteer/data/divisions.tsv");
+        table.lines().filter_map(|line| line.split_once('\t')).map(|(_, name)| division_key(name)).collect()
+    });
+    let key = division_key(name);
+    !key.is_empty() && (names.contains(&key) || !countries_with_division(name).is_empty())
 }
 
 /// A division's name without its kind and with Latin letters alone.

@@ -193,6 +193,9 @@ impl CheckRules {
 
     /// A collector by name, however it is spaced and dotted.
     pub fn person(&self, name: &str) -> Option<(&str, &Person)> {
+        if self.people.is_empty() {
+            return None;
+        }
         self.people.get(&fold_name(name)).map(|(n, p)| (n.as_str(), p))
     }
 }

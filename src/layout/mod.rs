@@ -78,6 +78,9 @@ pub struct Label {
     /// For some lines (by their index) a longer quad, over ink beyond their ends
     /// that may belong to them; reading decides.
     pub longer: Vec<(usize, Quad)>,
+    /// Lone signs (a sign of sex) set off from the right end of a line (its index):
+    /// read by themselves, since they are as high as a line and a half.
+    pub signs: Vec<(usize, Quad)>,
 }
 
 /// What a photograph shows: labels in reading order, and codes.

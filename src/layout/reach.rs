@@ -58,7 +58,8 @@ pub fn reach(labels: &mut [Label], picture: &RgbImage, rules: &LayoutRules) {
     if rules.reach_gap <= 0.0 {
         return;
     }
-    let quads: Vec<Quad> = labels.iter().flat_map(|l| &l.lines).copied().collect();
+    let mut quads: Vec<Quad> = labels.iter().flat_map(|l| &l.lines).copied().collect();
+    quads.extend(labels.iter().flat_map(|l| &l.signs).map(|s| s.1));
     let mut first = 0;
     for label in labels.iter_mut() {
         let from = first;
@@ -234,7 +235,7 @@ mod tests {
     }
 
     fn reached(quad: Quad, picture: &RgbImage) -> (f32, f32) {
-        let mut labels = [Label { quad, lines: vec![quad], longer: Vec::new() }];
+        let mut labels = [Label { quad, lines: vec![quad], longer: Vec::new(), signs: Vec::new() }];
         reach(&mut labels, picture, &LayoutRules::built_in());
         let (l, _, r, _) = labels[0].longer.first().map_or(quad, |l| l.1).bounds();
         (l, r)

@@ -8,7 +8,7 @@ mod tesseract;
 pub use self::neural::{NeuralReader, of_our_trade};
 pub use self::tesseract::TesseractReader;
 
-use crate::geometry::Quad;
+use crate::geometry::{Point, Quad};
 use crate::intake::PhotoFacts;
 use crate::layout::{Code, Label, Page};
 use crate::settings;
@@ -107,6 +107,16 @@ fn read_label(
                 && says_more(&line, upright[*i].as_ref(), rules)
             {
                 upright[*i] = Some(line);
+            }
+        }
+    }
+    if !label.signs.is_empty() {
+        let quads: Vec<Quad> = label.signs.iter().map(|s| s.1).collect();
+        for ((i, _), sign) in label.signs.iter().zip(reader.read(picture, &quads)?) {
+            if let (Some(line), Some(sign)) = (&mut upright[*i], sign)
+                && sign.chars.len() <= 2
+            {
+                line.append(&sign);
             }
         }
     }
@@ -234,6 +244,28 @@ impl ReadLine {
         Some(ReadLine { quad, chars, confidence, engine: engine.into(), hand: None })
     }
 
+    /// Puts a piece that stands to the right of the line at its end, behind a
+    /// space.
+    fn append(&mut self, piece: &ReadLine) {
+        let [a, b, _, d] = self.quad.0;
+        let width = a.distance(b).max(1.0);
+        let along = |p: Point| ((p.x - a.x) * (b.x - a.x) + (p.y - a.y) * (b.y - a.y)) / (width * width);
+        let (from, to) = (along(piece.quad.0[0]), along(piece.quad.0[1]).max(1.0));
+        // The line's own quad grows to hold both; shares of its width shrink.
+        self.quad = Quad([a, a.towards(b, to), d.towards(self.quad.0[2], to), d]);
+        for c in &mut self.chars {
+            (c.start, c.end) = (c.start / to, c.end / to);
+        }
+        let end = self.chars.last().map_or(0.0, |c| c.end);
+        let start = (from / to).clamp(end, 1.0);
+        self.chars.push(ReadChar { ch: ' ', confidence: 1.0, alternatives: Vec::new(), start: end, end: start });
+        let place = |x: f32| start + x * (1.0 - start);
+        self.chars
+            .extend(piece.chars.iter().map(|c| ReadChar { start: place(c.start), end: place(c.end), ..c.clone() }));
+        let sum: f32 = self.chars.iter().map(|c| c.confidence).sum();
+        self.confidence = sum / self.chars.len() as f32;
+    }
+
     /// The text exactly as read.
     pub fn text(&self) -> String {
         self.chars.iter().map(|c| c.ch).collect()
@@ -297,6 +329,20 @@ impl Reading {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_sign_behind_a_line_is_put_at_its_end_and_keeps_its_place() {
+        let chars = |text: &str| ReadLine::from_text(text).chars;
+        let mut line =
+            ReadLine::from_chars(Quad::upright(100.0, 50.0, 200.0, 70.0), chars("Noctua"), "t").unwrap();
+        let sign = ReadLine::from_chars(Quad::upright(240.0, 45.0, 260.0, 75.0), chars("♀"), "t").unwrap();
+        line.append(&sign);
+        assert_eq!(line.text(), "Noctua ♀");
+        let (l, _, r, _) = line.span(7..8).bounds();
+        assert!((l - 240.0).abs() < 0.5 && (r - 260.0).abs() < 0.5, "{l} {r}");
+        let (l, _, r, _) = line.span(0..6).bounds();
+        assert!((l - 100.0).abs() < 0.5 && (r - 200.0).abs() < 0.5, "{l} {r}");
+    }
 
     #[test]
     fn typed_text_comes_back_as_it_was_typed() {

@@ -7,12 +7,12 @@ use csv::ByteRecord;
 use quick_xml::events::Event;
 use std::cell::Cell;
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
 use std::rc::Rc;
 
-/// A row longer than this has an open quote, or is no row.
-const LONGEST_ROW: u64 = 8 << 20;
+/// A row of more bytes than this has an open quotation mark, or is no row.
+const LONGEST_ROW: u64 = 1 << 20;
 
 /// How the rows of a table are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -29,10 +29,12 @@ pub(super) enum Form {
 }
 
 /// Some rows, with the number of the first (the header is row 1 of a separated
-/// table, as a text editor counts rows).
+/// table and empty rows count, as in a spreadsheet).
 pub(super) struct Rows {
     pub(super) first: u64,
     pub(super) body: Body,
+    /// Rows of a separated table in which a quotation mark is not closed.
+    pub(super) unclosed: Vec<u64>,
 }
 
 /// The rows themselves.
@@ -91,7 +93,7 @@ pub(super) fn walk(path: &Path, taker: &mut dyn Taker) -> Result<()> {
     }
 }
 
-fn plain(path: &Path, file: impl Read, size: u64, taker: &mut dyn Taker) -> Result<()> {
+fn plain(path: &Path, file: File, size: u64, taker: &mut dyn Taker) -> Result<()> {
     let mut reader = BufReader::with_capacity(1 << 18, file);
     let start = reader.fill_buf().map_err(|e| Trouble::file(path, "cannot be read").cause(e))?;
     let start = start.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(start);
@@ -103,8 +105,21 @@ fn plain(path: &Path, file: impl Read, size: u64, taker: &mut dyn Taker) -> Resu
     let line = start.split(|b| *b == b'\n').next().unwrap_or_default();
     let count = |by: u8| line.iter().filter(|b| **b == by).count();
     let by = [b'\t', b';', b'|'].into_iter().find(|by| count(*by) > count(b',')).unwrap_or(b',');
-    let form = Form::Separated { by, quotes: true };
-    separated(path, reader, form, None, Vec::new(), size, taker)
+    let again = File::open(path).map_err(|e| Trouble::file(path, "cannot be opened").cause(e))?;
+    let core = Core { by, quotes: true, ..Core::default() };
+    separated(path, Text { reader, again, base: 0, size, broken: None }, core, true, taker)
+}
+
+/// The text of a separated table.
+struct Text {
+    reader: BufReader<File>,
+    /// The same file once more, to look back at a row.
+    again: File,
+    /// Where the rows start.
+    base: u64,
+    size: u64,
+    /// Why the text ends before it should.
+    broken: Option<String>,
 }
 
 /// Counts the bytes of one row, and gives up on one that never ends.
@@ -116,7 +131,7 @@ struct Bounded<R> {
 impl<R: Read> Read for Bounded<R> {
     fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
         if self.since.get() > LONGEST_ROW {
-            return Err(std::io::Error::other("a row is longer than 8 MiB; a quotation mark is not closed"));
+            return Err(std::io::Error::other("a row is longer than 1 MiB"));
         }
         let got = self.inner.read(buffer)?;
         self.since.set(self.since.get() + got as u64);
@@ -124,16 +139,69 @@ impl<R: Read> Read for Bounded<R> {
     }
 }
 
-fn separated(
-    path: &Path,
-    reader: impl Read,
-    form: Form,
-    columns: Option<Vec<String>>,
-    defaults: Vec<(String, String)>,
-    size: u64,
-    taker: &mut dyn Taker,
-) -> Result<()> {
-    let Form::Separated { by, quotes } = form else { return Ok(()) };
+impl<R: Seek> Seek for Bounded<R> {
+    fn seek(&mut self, to: SeekFrom) -> std::io::Result<u64> {
+        self.since.set(0);
+        self.inner.seek(to)
+    }
+}
+
+/// A row whose first line is taken for the whole row.
+struct Cut {
+    record: ByteRecord,
+    /// Where the next row starts, counted as the other rows' positions are.
+    next: u64,
+}
+
+/// One line taken for a row of its own.
+fn alone(line: &[u8], by: u8) -> ByteRecord {
+    let line = line.strip_suffix(b"\n").unwrap_or(line);
+    let line = line.strip_suffix(b"\r").unwrap_or(line);
+    let mut record = ByteRecord::new();
+    let mut csv = csv::ReaderBuilder::new().delimiter(by).has_headers(false).flexible(true).from_reader(line);
+    // Reading from memory does not fail.
+    let _ = csv.read_byte_record(&mut record);
+    record
+}
+
+/// Looks back at the row that starts at `start`. Where it runs over several lines
+/// and one of the next is a whole row of `width` fields, a quotation mark of its
+/// first line is not closed and has swallowed them. A row without end (`endless`)
+/// is cut in any case.
+fn cut(text: &File, base: u64, start: u64, by: u8, width: usize, endless: bool) -> Option<Cut> {
+    let mut text = BufReader::new(text);
+    text.seek(SeekFrom::Start(base + start)).ok()?;
+    let mut next = start;
+    let mut line = |next: &mut u64| {
+        let mut line = Vec::new();
+        let got = text.by_ref().take(LONGEST_ROW).read_until(b'\n', &mut line).ok()? as u64;
+        *next += got;
+        if got == LONGEST_ROW && !line.ends_with(b"\n") {
+            *next += text.skip_until(b'\n').ok()? as u64;
+        }
+        (got > 0).then_some(line)
+    };
+    let mut first = line(&mut next)?;
+    while first.trim_ascii().is_empty() {
+        first = line(&mut next)?;
+    }
+    let mut behind = next;
+    let swallowed = (0..3).map_while(|_| line(&mut behind)).any(|l| alone(&l, by).len() == width);
+    (endless || width > 1 && swallowed).then(|| Cut { record: alone(&first, by), next })
+}
+
+/// Whether the number of quotation marks from `start` to the end is odd. Only
+/// asked where less than a row's length is left.
+fn odd(mut text: &File, start: u64) -> bool {
+    let mut rest = Vec::new();
+    let read =
+        text.seek(SeekFrom::Start(start)).and_then(|_| text.take(LONGEST_ROW + 1).read_to_end(&mut rest));
+    read.is_ok() && rest.iter().filter(|b| **b == b'"').count() % 2 == 1
+}
+
+fn separated(path: &Path, text: Text, core: Core, header: bool, taker: &mut dyn Taker) -> Result<()> {
+    let Text { reader, again, base, size, broken } = text;
+    let Core { by, quotes, mut columns, defaults, .. } = core;
     let since = Rc::new(Cell::new(0));
     let bounded = Bounded { inner: reader, since: since.clone() };
     let mut csv = csv::ReaderBuilder::new()
@@ -144,57 +212,113 @@ fn separated(
         .buffer_capacity(1 << 18)
         .from_reader(bounded);
     let mut row = 0;
-    let columns = match columns {
-        Some(columns) => columns,
-        None => {
-            let mut header = ByteRecord::new();
-            csv.read_byte_record(&mut header)
-                .map_err(|e| Trouble::file(path, "has no header row").cause(e))?;
-            row = 1;
-            let name = |f: &[u8]| {
-                let f = f.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(f);
-                String::from_utf8_lossy(f).trim().to_owned()
-            };
-            header.iter().map(name).collect()
-        }
-    };
-    taker.head(Head { form, columns, defaults, size })?;
-    loop {
+    if header {
+        let mut names = ByteRecord::new();
+        csv.read_byte_record(&mut names).map_err(|e| Trouble::file(path, "has no header row").cause(e))?;
+        row = 1;
+        let name = |f: &[u8]| {
+            let f = f.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(f);
+            String::from_utf8_lossy(f).trim().to_owned()
+        };
+        columns = names.iter().map(name).collect();
+    }
+    let width = columns.len();
+    taker.head(Head { form: Form::Separated { by, quotes }, columns, defaults, size })?;
+    // A row read while another batch was filled: behind a gap in the numbers.
+    let mut kept: Option<(ByteRecord, bool)> = None;
+    let mut stopped = None;
+    let mut ended = false;
+    while !ended {
         let mut records = taker.spare();
         let first = row + 1;
-        let mut count = 0;
-        let mut broken = None;
+        let (mut count, mut unclosed) = (0, Vec::new());
+        if let Some((record, open)) = kept.take() {
+            row += 1;
+            if open {
+                unclosed.push(row);
+            }
+            count = 1;
+            if records.is_empty() {
+                records.push(record);
+            } else {
+                records[0] = record;
+            }
+        }
         while count < AT_ONCE {
             if count == records.len() {
                 records.push(ByteRecord::new());
             }
             since.set(0);
-            match csv.read_byte_record(&mut records[count]) {
-                Ok(true) => {
-                    row += 1;
-                    count += 1;
-                }
-                Ok(false) => break,
-                Err(e) => {
-                    row += 1;
-                    broken = Some(e.to_string());
+            let start = csv.position().clone();
+            let got = csv.read_byte_record(&mut records[count]);
+            let over = csv.position().line() - start.line();
+            if let Ok(true) = got
+                && over <= 1
+            {
+                row += 1;
+                count += 1;
+                continue;
+            }
+            let endless = got.is_err() && since.get() > LONGEST_ROW;
+            match got {
+                Ok(false) => {
+                    ended = true;
                     break;
                 }
+                Err(e) if !endless => {
+                    row += 1;
+                    stopped = Some(e.to_string());
+                    ended = true;
+                    break;
+                }
+                _ => {}
             }
+            let at_end = base + csv.position().byte() >= size;
+            let record = &records[count];
+            // Line ends inside fields; what is over is empty lines before it.
+            let inside = record.as_slice().iter().filter(|b| **b == b'\n').count() as u64;
+            let empty = if endless { 0 } else { over.saturating_sub(1 + inside) };
+            let mut open = false;
+            if quotes
+                && (endless
+                    || inside > 0 && (record.len() != width || at_end && odd(&again, base + start.byte())))
+                && let Some(cut) = cut(&again, base, start.byte(), by, width, endless)
+            {
+                let mut next = csv::Position::new();
+                next.set_byte(cut.next).set_line(start.line() + 1 + empty).set_record(start.record() + 1);
+                if csv.seek_raw(SeekFrom::Start(base + cut.next), next).is_ok() {
+                    records[count] = cut.record;
+                    open = true;
+                }
+            }
+            if endless && !open {
+                row += 1;
+                stopped = Some("it is longer than 1 MiB".to_owned());
+                ended = true;
+                break;
+            }
+            if empty > 0 {
+                // Empty rows have numbers, too.
+                kept = Some((std::mem::take(&mut records[count]), open));
+                row += empty;
+                break;
+            }
+            row += 1;
+            if open {
+                unclosed.push(row);
+            }
+            count += 1;
         }
         records.truncate(count);
-        let ended = count < AT_ONCE;
-        if count > 0 && !taker.rows(Rows { first, body: Body::Fields(records) }, csv.position().byte()) {
-            return Ok(());
-        }
-        if let Some(why) = broken {
-            taker.damaged(row, format!("{why}; nothing behind it was read"));
-            return Ok(());
-        }
-        if ended {
+        let read = base + csv.position().byte();
+        if count > 0 && !taker.rows(Rows { first, body: Body::Fields(records), unclosed }, read) {
             return Ok(());
         }
     }
+    if let Some(why) = stopped.or(broken) {
+        taker.damaged(row.max(1), format!("{why}; nothing behind it was read"));
+    }
+    Ok(())
 }
 
 fn lines(mut reader: impl BufRead, taker: &mut dyn Taker) -> Result<()> {
@@ -209,7 +333,7 @@ fn lines(mut reader: impl BufRead, taker: &mut dyn Taker) -> Result<()> {
                 Ok(0) => break,
                 Ok(n) if n as u64 == LONGEST_ROW => {
                     row += 1;
-                    broken = Some("a line is longer than 8 MiB".to_owned());
+                    broken = Some("a line is longer than 1 MiB".to_owned());
                     break;
                 }
                 Ok(n) => {
@@ -225,7 +349,9 @@ fn lines(mut reader: impl BufRead, taker: &mut dyn Taker) -> Result<()> {
             }
         }
         let ended = body.len() < AT_ONCE;
-        if !body.is_empty() && !taker.rows(Rows { first, body: Body::Lines(body) }, read) {
+        if !body.is_empty()
+            && !taker.rows(Rows { first, body: Body::Lines(body), unclosed: Vec::new() }, read)
+        {
             return Ok(());
         }
         if let Some(why) = broken {
@@ -261,17 +387,36 @@ fn archive(path: &Path, file: File, taker: &mut dyn Taker) -> Result<()> {
         .read_to_string(&mut meta)
         .map_err(|e| bad("has a meta.xml that cannot be read").cause(e))?;
     let core = describe(&meta).map_err(|why| bad("has a meta.xml that cannot be used").cause(why))?;
-    let entry = zip
+    let mut entry = zip
         .by_name(&core.location)
         .map_err(|e| bad(&format!("names {} as its core, but does not hold it", core.location)).cause(e))?;
-    let size = entry.size();
-    let mut reader = BufReader::with_capacity(1 << 18, entry);
-    for _ in 0..core.skip {
-        let mut line = Vec::new();
-        reader.read_until(b'\n', &mut line).map_err(|e| bad("is damaged inside").cause(e))?;
+    // Unpacked to a file without a name, so that a row can be looked back at.
+    let unpacked = |e: std::io::Error| {
+        Trouble::file(path, "cannot be unpacked")
+            .cause(e)
+            .hint("see whether the disk of temporary files is full; TMPDIR names another folder")
+    };
+    let mut file = tempfile::NamedTempFile::new().map_err(unpacked)?;
+    let mut broken = None;
+    let mut part = vec![0; 1 << 18];
+    loop {
+        match entry.read(&mut part) {
+            Ok(0) => break,
+            Ok(n) => std::io::Write::write_all(&mut file, &part[..n]).map_err(unpacked)?,
+            Err(e) => {
+                broken = Some(format!("the archive is damaged here: {e}"));
+                break;
+            }
+        }
     }
-    let form = Form::Separated { by: core.by, quotes: core.quotes };
-    separated(path, reader, form, Some(core.columns), core.defaults, size, taker)
+    let size = file.as_file().metadata().map_err(unpacked)?.len();
+    let mut reader = BufReader::with_capacity(1 << 18, file.reopen().map_err(unpacked)?);
+    for _ in 0..core.skip {
+        reader.skip_until(b'\n').map_err(|e| bad("is damaged inside").cause(e))?;
+    }
+    let base = reader.stream_position().map_err(unpacked)?;
+    let again = file.reopen().map_err(unpacked)?;
+    separated(path, Text { reader, again, base, size, broken }, core, false, taker)
 }
 
 fn describe(meta: &str) -> std::result::Result<Core, String> {

@@ -44,8 +44,8 @@ fn a_table_is_checked_row_by_row_and_a_damaged_row_is_told() {
     ] {
         assert!(summary.kinds.contains_key(kind), "{kind}: {summary:?}");
     }
-    assert!(summary.kinds["day-month-open"].examples[0].1.contains("1932-06-05 is assumed"));
-    assert!(text.contains("row 4: The words give 31 June 1952, but June has 30 days."), "{text}");
+    assert!(summary.kinds["day-month-open"].examples[0].sentence.contains("1932-06-05 is assumed"));
+    assert!(text.contains("row 4, TVM 3: The words give 31 June 1952, but June has 30 days."), "{text}");
     assert!(text.contains("row 7: has 4 fields"), "{text}");
 }
 
@@ -75,7 +75,7 @@ fn doubts_page_and_copy_are_written_beside_the_table() {
     assert!(lines[8].starts_with("TVM 8,2021-10-28,,,,1,2021-28-10,"), "{copy}");
     assert_eq!(summary.amended, Some(2));
     let page = fs::read_to_string(folder.path().join("page.html")).unwrap();
-    assert!(page.contains("<svg") && page.contains("Rows by year") && page.contains("Date impossible"));
+    assert!(page.contains("<svg") && page.contains("Rows by year") && page.contains("No such day"));
 }
 
 #[test]
@@ -107,6 +107,47 @@ fn columns_are_found_by_term_or_by_mapping() {
 }
 
 #[test]
+fn an_open_quotation_mark_costs_one_row_and_no_more() {
+    let folder = tempfile::tempdir().unwrap();
+    let with = |rows: &str| format!("catalogNumber,eventDate,locality,sex\n{rows}");
+    let told = |name: &str, rows: &str| {
+        let options = BatchOptions {
+            amended: Some(folder.path().join("amended.csv")),
+            ..options(folder.path(), name, with(rows).as_bytes())
+        };
+        let (summary, _) = check(&options);
+        (summary.rows, summary.damages, fs::read_to_string(folder.path().join("amended.csv")).unwrap())
+    };
+    let open = |n: u64| format!("a quotation mark is not closed; has {n} fields");
+    // Open to the end of the table.
+    let (rows, damages, copy) =
+        told("end.csv", "1,1993-07-04,Moss,male\n2,1993-07-05,\"Bog,male\n3,31 June 1952,Carr,male\n");
+    assert_eq!((rows, damages), (2, vec![(3, open(3))]));
+    let kept = "2,1993-07-05,\"Bog,male\"\n3,31 June 1952,Carr,male,,date-impossible\n";
+    assert!(copy.ends_with(kept), "{copy}");
+    // Closed by the next row's.
+    let (rows, damages, _) = told(
+        "next.csv",
+        "2,1993-07-05,\"Bog,male\n3,1993-07-06,\"Carr, N\",male\n\n4,1993-07-07,Rigg,male\n5,only\n",
+    );
+    assert_eq!((rows, damages), (2, vec![(2, open(3)), (6, "has 2 fields where the header has 4".into())]));
+    // Open in the last column: the fields would count up.
+    let (rows, damages, _) = told("last.csv", "2,1993-07-05,Bog,\"male\n3,1993-07-06,Carr,male\n");
+    assert_eq!((rows, damages), (1, vec![(2, open(4))]));
+    // Longer than any row: thousands of rows behind it are still read.
+    let mut long = String::from("2,1993-07-05,\"Bog,male\n");
+    (0..60_000).for_each(|i| long.push_str(&format!("{i},1993-07-06,Carr and Rigg,male\n")));
+    let (rows, damages, _) = told("long.csv", &long);
+    assert_eq!((rows, damages), (60_000, vec![(2, open(3))]));
+    // A field of several lines is sound.
+    let (rows, damages, _) =
+        told("sound.csv", "2,1993-07-05,\"Bog,\nby the gate\",male\n3,1993-07-06,Carr,male\n");
+    assert_eq!((rows, damages), (2, vec![]));
+    let (rows, damages, _) = told("sound.csv", "2,1993-07-05,Bog,\"a,b,c\nd,e,f,g\"\n");
+    assert_eq!((rows, damages), (1, vec![]));
+}
+
+#[test]
 fn a_table_the_check_cannot_use_is_refused_with_the_next_step() {
     let folder = tempfile::tempdir().unwrap();
     let refused = |name: &str, bytes: &[u8]| {
@@ -129,7 +170,7 @@ fn json_lines_are_checked_and_copied() {
     let (summary, _) = check(&options);
     assert_eq!((summary.rows, summary.damaged), (2, 1));
     assert_eq!(summary.damages[0].0, 2);
-    assert_eq!(summary.kinds["date-impossible"].examples[0].0, 4);
+    assert_eq!(summary.kinds["date-impossible"].examples[0].row, 4);
     let copy = fs::read_to_string(folder.path().join("amended.jsonl")).unwrap();
     let first: serde_json::Value = serde_json::from_str(copy.lines().next().unwrap()).unwrap();
     assert_eq!(first["eventDate"], "1993-07-04");
@@ -165,8 +206,25 @@ fn year_month_and_day_stand_in_for_a_date_and_are_held_against_one() {
     let (summary, _) = check(&options(folder.path(), "parts.csv", table.as_bytes()));
     assert_eq!((summary.dates.standard, summary.dates.impossible), (3, 1));
     let found = &summary.kinds["date-parts-disagree"];
-    assert_eq!((found.count, found.examples[0].0), (1, 4));
-    assert!(found.examples[0].1.contains("1993 / 7 / 5"));
+    assert_eq!((found.count, found.examples[0].row), (1, 4));
+    assert!(found.examples[0].sentence.contains("1993 / 7 / 5"));
+}
+
+#[test]
+fn the_collectors_years_choose_an_open_century() {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("people.toml"), "[people]\n\"P. Okonjo\" = { active = [2001, 2026] }\n")
+        .unwrap();
+    let table = "eventDate,recordedBy\n12-vii-07,P. Okonjo\n12-vii-87,P. Okonjo\n";
+    let mut options = options(folder.path(), "moths.csv", table.as_bytes());
+    options.config = Some(folder.path().to_owned());
+    let (summary, _) = check(&options);
+    let open = &summary.kinds["century-open"];
+    assert!(open.examples[0].sentence.ends_with("2007 is assumed."), "{open:?}");
+    assert_eq!(open.count, 2);
+    let before = &summary.kinds["date-before-collector"];
+    assert_eq!((before.count, before.examples[0].row), (1, 3));
+    assert_eq!(summary.years.keys().collect::<Vec<_>>(), [&1987, &2007]);
 }
 
 #[test]
@@ -185,7 +243,7 @@ fn rows_stay_in_order_over_several_threads() {
     for (i, line) in copy.lines().skip(1).enumerate() {
         assert!(line.starts_with(&format!("{i},")), "{i}: {line}");
     }
-    assert_eq!(summary.kinds["date-impossible"].examples[0].0, 3);
+    assert_eq!(summary.kinds["date-impossible"].examples[0].row, 3);
 }
 
 #[test]
