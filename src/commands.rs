@@ -1,5 +1,7 @@
 //! What each command does: chains rooms, and prints.
 
+pub mod giving;
+
 use crate::ReadingArgs;
 use crate::progress::Progress;
 use glassine::catalogue::{Catalogue, Queue, State};

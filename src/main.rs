@@ -115,6 +115,12 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         jsonl: Option<PathBuf>,
     },
+    /// Print labels for the pin: locality, determination, number with a code.
+    ///
+    /// One set for every mounted animal, at exact size, to be cut apart. Measures
+    /// and texts are those of config/labels.toml. The number's code finds the lot
+    /// again from a photograph.
+    Labels(commands::giving::LabelsArgs),
     /// Copy a collection folder, also while it is in use, and check the copy.
     Backup {
         /// The collection folder.
@@ -186,6 +192,7 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::List { folder, settled } => commands::list(&folder, settled),
         Command::Find { folder, words } => commands::find(&folder, &words.join(" ")),
         Command::Write { folder, csv, jsonl } => commands::write(&folder, csv.as_deref(), jsonl.as_deref()),
+        Command::Labels(args) => commands::giving::labels(&args),
         Command::Backup { folder, to } => commands::backup(&folder, &to),
         Command::Verify { folder } => commands::verify(&folder),
         Command::Completions { shell } => {

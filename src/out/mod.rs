@@ -13,9 +13,14 @@ use std::collections::BTreeMap;
 mod csv;
 pub mod drafts;
 mod jsonl;
+mod labels;
+mod pdf;
 
 pub use csv::csv;
 pub use jsonl::jsonl;
+pub use labels::{LabelKind, LabelPlace, LabelRules, LabelSheets, Mounted, label_date, labels};
+pub use labels::{NumberRules, SheetRules, SizeRules, TextRules};
+pub use pdf::Paper;
 
 /// Terms whose values are numbers: decimal degrees, metres and counts.
 const NUMBERS: [&str; 6] = [
@@ -99,6 +104,22 @@ fn column_rank(term: &str) -> (usize, usize) {
         "modified" => (2, 4),
         _ => (1, term_rank(term)),
     }
+}
+
+/// Checks values of a table against their ranges: name, value, least, most.
+fn in_range(
+    table: &str,
+    folder: Option<&std::path::Path>,
+    ranges: &[(&str, f32, f32, f32)],
+) -> crate::trouble::Result<()> {
+    for (name, value, least, most) in ranges {
+        if !(*least..=*most).contains(value) {
+            let file = folder.map_or_else(|| std::path::PathBuf::from("config"), Into::into).join(table);
+            return Err(Trouble::file(&file, format!("{name} is {value}; it can be {least} to {most}"))
+                .hint("put a value in this range"));
+        }
+    }
+    Ok(())
 }
 
 /// A failed write of the output, with the next step.
