@@ -345,27 +345,6 @@ pub fn find(folder: &Path, words: &str) -> Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-pub fn write(folder: &Path, csv: Option<&Path>, jsonl: Option<&Path>) -> Result<ExitCode> {
-    let catalogue = Catalogue::open(folder)?;
-    if csv.is_none() && jsonl.is_none() {
-        return Err(Trouble::new("write", "no file is named")
-            .hint("say where to: --csv FILE or --jsonl FILE; - is standard output"));
-    }
-    if let Some(path) = csv {
-        let mut to = Sink::open(path)?;
-        let rows = out::csv(&catalogue, &mut to)?;
-        to.close()?;
-        eprintln!("{} to {}.", count(rows as usize, "record"), path.display());
-    }
-    if let Some(path) = jsonl {
-        let mut to = Sink::open(path)?;
-        let rows = out::jsonl(&catalogue, &mut to)?;
-        to.close()?;
-        eprintln!("{} to {}.", count(rows as usize, "record"), path.display());
-    }
-    Ok(ExitCode::SUCCESS)
-}
-
 pub fn backup(folder: &Path, to: &Path) -> Result<ExitCode> {
     let done = Catalogue::open(folder)?.backup(to)?;
     eprintln!(

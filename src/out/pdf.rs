@@ -125,7 +125,6 @@ impl Paper {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Align {
     Left,
-    Centre,
     Right,
 }
 
@@ -172,7 +171,6 @@ impl Sheet {
     ) {
         let x = match align {
             Align::Left => x,
-            Align::Centre => x - face.width(text, size) / 2.0,
             Align::Right => x - face.width(text, size),
         };
         self.marks.push(Mark::Text { x, y, size, face, grey, text: text.into() });
@@ -452,10 +450,16 @@ mod tests {
         assert_eq!((one.size, one.lines.len()), (5.0, 1));
         let wrapped = fit(&long, 14.0, 4, (4.0, 5.0)).unwrap();
         assert!(wrapped.lines.len() > 1);
-        let shrunk = fit(&long, 14.0, 3, (4.0, 5.0)).unwrap();
-        assert!(shrunk.size < 5.0 && shrunk.lines.len() == 3, "{shrunk:?}");
-        for line in &shrunk.lines {
-            assert!(line_width(line, shrunk.size) <= 14.0);
+        // Between a width that needs a fourth line and one that does not, the
+        // words shrink to three; more room never makes them smaller.
+        let sizes: Vec<Option<Fitted>> =
+            (40..80).map(|w| fit(&long, w as f32 / 4.0, 3, (4.0, 5.0)).ok()).collect();
+        let shrunk = sizes.iter().flatten().find(|f| f.size < 5.0).expect("some width shrinks");
+        assert!(shrunk.lines.len() <= 3 && shrunk.size >= 4.0, "{shrunk:?}");
+        let sizes: Vec<f32> = sizes.iter().map(|f| f.as_ref().map_or(0.0, |f| f.size)).collect();
+        assert!(sizes.is_sorted(), "{sizes:?}");
+        for line in &wrapped.lines {
+            assert!(line_width(line, wrapped.size) <= 14.0);
         }
         assert_eq!(fit(&long, 14.0, 1, (4.0, 5.0)), Err(Unfit::Lines(3)));
         let word = "Llanfairpwllgwyngyllgogerychwyrndrobwllllantysiliogogogoch";

@@ -12,12 +12,14 @@ pub mod elevation;
 pub mod flow;
 pub mod gazetteer;
 mod geography;
+mod given;
 mod lexicon;
 mod locality;
 pub mod persons;
 mod rules;
 pub mod taxa;
 
+pub use given::given;
 pub use rules::Rules;
 
 use crate::geometry::Quad;
