@@ -339,8 +339,14 @@ pub fn list(folder: &Path, settled: bool) -> Result<ExitCode> {
 
 pub fn find(folder: &Path, words: &str) -> Result<ExitCode> {
     let catalogue = Catalogue::open(folder)?;
-    let rows: Vec<Vec<String>> =
-        catalogue.search(words, 200)?.iter().map(|r| row(&r.lot.to_string(), &r.values)).collect();
+    // The number on a label for the pin names its lot.
+    let rules = out::LabelRules::load(Some(&catalogue.folder().config()))?;
+    let of_label = out::lot_of_number(words, &rules);
+    let found = match of_label.map(|lot| catalogue.list(lot - 1, 1)).transpose()? {
+        Some(heads) if heads.first().map(|h| h.lot) == of_label => heads,
+        _ => catalogue.search(words, 200)?,
+    };
+    let rows: Vec<Vec<String>> = found.iter().map(|r| row(&r.lot.to_string(), &r.values)).collect();
     print_table("Settled records", &["lot", "name", "date", "place", "collector"], &rows);
     Ok(ExitCode::SUCCESS)
 }

@@ -294,6 +294,29 @@ fn our_own_reader_reads_the_labels() {
     assert!(wrong * 20 <= all, "{wrong} of {all} characters wrong");
 }
 
+/// A set for each of 500 animals: the time is printed, not judged, since a busy
+/// machine is no fault of the labels.
+#[test]
+fn five_hundred_codes_of_five_hundred_are_read_back() {
+    let rules = LabelRules::load(None).unwrap();
+    let (_place, catalogue) = folder();
+    let mut mounted = lots(&catalogue, 250);
+    mounted.iter_mut().for_each(|m| m.animals = 2);
+    let start = std::time::Instant::now();
+    let sheets = labels(&mounted, &rules).unwrap();
+    println!("{} labels on {} sheets in {:?}", sheets.places.len(), sheets.sheets, start.elapsed());
+    let (mut read, mut all) = (0, 0);
+    for page in 0..sheets.sheets {
+        let Some(sheet) = rendered(&sheets.pdf, page, 300) else { return };
+        for place in sheets.places.iter().filter(|p| p.sheet == page && p.kind == LabelKind::Number) {
+            all += 1;
+            let codes = glassine::layout::find_codes(&label_picture(&sheet, 300, place));
+            read += usize::from(codes.len() == 1 && codes[0].text == place.text);
+        }
+    }
+    assert_eq!((read, all), (500, 500));
+}
+
 /// The command as a person types it.
 #[test]
 fn the_command_writes_labels_and_names_what_is_wrong() {
@@ -317,6 +340,16 @@ fn the_command_writes_labels_and_names_what_is_wrong() {
     // Two animals of lots 1 and 2, five of lot 4, three labels each.
     assert!(said.contains("27 labels of 3 lots on 1 sheet"), "{said}");
     assert!(std::fs::read(Path::new(pdf)).unwrap().starts_with(b"%PDF-"));
+    let find = |words: &str| {
+        let done =
+            Command::new(env!("CARGO_BIN_EXE_glassine")).arg("find").arg(&moths).arg(words).output().unwrap();
+        String::from_utf8(done.stdout).unwrap()
+    };
+    assert!(find("L00002-1").contains("Settled records: 1\n") && find("L00002-1").contains("Alder Ghyll"));
+    assert!(
+        find("TVMS-00003").contains("Settled records: 1\n")
+            && find("L00099-1").contains("Settled records: 0")
+    );
     let (code, said) = run(&["--find", "Alder Ghyll", "--to", pdf]);
     assert!(code == Some(0) && said.contains("of 1 lot on"), "{said}");
     for (args, fact) in [

@@ -171,7 +171,11 @@ fn remind<'a>(records: impl Iterator<Item = &'a Record>, config: &Path) -> Resul
 /// Adds photographs, records or both.
 pub fn add(folder: &Path, photos: &[PathBuf], records: &[PathBuf], args: &ReadingArgs) -> Result<ExitCode> {
     let code = if records.is_empty() { ExitCode::SUCCESS } else { add_records(folder, records)? };
-    if photos.is_empty() { Ok(code) } else { super::add(folder, photos, args) }
+    if photos.is_empty() {
+        return Ok(code);
+    }
+    let photos = super::add(folder, photos, args)?;
+    Ok(if photos == ExitCode::SUCCESS { code } else { photos })
 }
 
 fn add_records(folder: &Path, files: &[PathBuf]) -> Result<ExitCode> {

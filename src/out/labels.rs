@@ -188,6 +188,17 @@ fn number(record: &Record, nth: usize, rules: &LabelRules) -> String {
     }
 }
 
+/// The lot that the number of a label or its code names: `L00123-2` is of lot
+/// 123. `None` for any other text, such as an animal's own catalogue number.
+pub fn lot_of_number(text: &str, rules: &LabelRules) -> Option<i64> {
+    let (lot, nth) = text.trim().strip_prefix(rules.number.prefix.as_str())?.split_once('-')?;
+    let figures = |t: &str| !t.is_empty() && t.chars().all(|c| c.is_ascii_digit());
+    if lot.len() < 5 || !figures(lot) || !figures(nth) {
+        return None;
+    }
+    lot.parse().ok()
+}
+
 fn set(lot: &Mounted, nth: usize, rules: &LabelRules) -> Result<std::rc::Rc<Vec<Drawn>>> {
     let record = &lot.record;
     let mut set = Vec::new();
@@ -521,6 +532,16 @@ mod tests {
             ("", ""),
         ] {
             assert_eq!(label_date(date), label, "{date}");
+        }
+    }
+
+    #[test]
+    fn a_label_s_number_names_its_lot() {
+        let rules = LabelRules::load(None).unwrap();
+        assert_eq!(lot_of_number("L00123-2", &rules), Some(123));
+        assert_eq!(lot_of_number(" L1234567-12 ", &rules), Some(1_234_567));
+        for other in ["TVMS-00412", "L123-2", "L00123", "L00123-", "LX0123-2", "E-00042", ""] {
+            assert_eq!(lot_of_number(other, &rules), None, "{other}");
         }
     }
 

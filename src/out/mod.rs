@@ -32,7 +32,9 @@ pub use csv::csv;
 pub use envelopes::{EnvelopeRules, EnvelopeSheets, envelope_code, envelopes};
 pub use geojson::geojson;
 pub use jsonl::jsonl;
-pub use labels::{LabelKind, LabelPlace, LabelRules, LabelSheets, Mounted, label_date, labels};
+pub use labels::{
+    LabelKind, LabelPlace, LabelRules, LabelSheets, Mounted, label_date, labels, lot_of_number,
+};
 pub use labels::{NumberRules, SheetRules, SizeRules, TextRules};
 pub use pages::{alto, page_xml};
 pub use parquet::parquet;

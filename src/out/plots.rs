@@ -17,6 +17,9 @@ use plotters::prelude::*;
 pub const LONGEST: i32 = 10;
 
 const INK: RGBColor = RGBColor(38, 70, 110);
+/// The axis of the year: January's middle is at 1, so that the month's name
+/// stands under its middle.
+const YEAR: std::ops::Range<f64> = 0.5..12.5;
 const MONTHS: [&str; 12] = ["i", "ii", "iii", "iv", "v", "vi", "vii", "viii", "ix", "x", "xi", "xii"];
 
 /// What a lot tells for the plots.
@@ -92,12 +95,15 @@ pub fn flight_time(title: &str, points: &[PlotPoint]) -> Result<String> {
             .margin(16)
             .x_label_area_size(48)
             .y_label_area_size(56)
-            .build_cartesian_2d(1.0..13.0, 0.0..(most * 1.08).max(1.0))
+            .build_cartesian_2d(YEAR, 0.0..(most * 1.08).max(1.0))
             .map_err(failed)?;
         let under = said("month (thirds)", points.len(), known as usize, "their day");
         chart
             .configure_mesh()
+            .disable_x_mesh()
             .x_labels(13)
+            .label_style(("sans-serif", 15))
+            .axis_desc_style(("sans-serif", 15))
             .x_label_formatter(&|x| month(*x))
             .y_labels(if most < 8.0 { most as usize + 1 } else { 6 })
             .y_label_formatter(&|y| format!("{y:.0}"))
@@ -106,8 +112,9 @@ pub fn flight_time(title: &str, points: &[PlotPoint]) -> Result<String> {
             .light_line_style(WHITE)
             .draw()
             .map_err(failed)?;
+        between_months(&mut chart, (most * 1.08).max(1.0), 0.0)?;
         let bars = bars.iter().enumerate().filter(|b| *b.1 > 0).map(|(i, n)| {
-            let left = 1.0 + i as f64 / 3.0;
+            let left = 0.5 + i as f64 / 3.0;
             Rectangle::new([(left + 0.02, 0.0), (left + 1.0 / 3.0 - 0.02, f64::from(*n))], INK.filled())
         });
         chart.draw_series(bars).map_err(failed)?;
@@ -127,7 +134,7 @@ pub fn flight_elevation(title: &str, points: &[PlotPoint]) -> Result<String> {
     }
     let low = known.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
     let high = known.iter().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max);
-    let edge = ((high - low) * 0.08).max(25.0);
+    let edge = ((high - low) * 0.08).max((200.0 - (high - low)) / 2.0);
     let mut svg = String::new();
     {
         let root = SVGBackend::with_string(&mut svg, (860, 500)).into_drawing_area();
@@ -137,11 +144,14 @@ pub fn flight_elevation(title: &str, points: &[PlotPoint]) -> Result<String> {
             .margin(16)
             .x_label_area_size(48)
             .y_label_area_size(64)
-            .build_cartesian_2d(1.0..13.0, low - edge..high + edge)
+            .build_cartesian_2d(YEAR, low - edge..high + edge)
             .map_err(failed)?;
         chart
             .configure_mesh()
+            .disable_x_mesh()
             .x_labels(13)
+            .label_style(("sans-serif", 15))
+            .axis_desc_style(("sans-serif", 15))
             .x_label_formatter(&|x| month(*x))
             .y_label_formatter(&|y| format!("{y:.0}"))
             .x_desc(said("month", points.len(), known.len(), "their day and elevation"))
@@ -149,7 +159,8 @@ pub fn flight_elevation(title: &str, points: &[PlotPoint]) -> Result<String> {
             .light_line_style(WHITE)
             .draw()
             .map_err(failed)?;
-        let dots = known.iter().map(|p| Circle::new(*p, 4, INK.mix(0.55).filled()));
+        between_months(&mut chart, high + edge, low - edge)?;
+        let dots = known.iter().map(|p| Circle::new((p.0 - 0.5, p.1), 4, INK.mix(0.55).filled()));
         chart.draw_series(dots).map_err(failed)?;
         root.present().map_err(failed)?;
     }
@@ -197,6 +208,8 @@ pub fn map(title: &str, points: &[PlotPoint]) -> Result<String> {
         let decimals = if half < 0.05 { 3 } else { 2 };
         chart
             .configure_mesh()
+            .label_style(("sans-serif", 15))
+            .axis_desc_style(("sans-serif", 15))
             .x_labels(6)
             .y_labels(6)
             .x_label_formatter(&|x| format!("{x:.decimals$}°"))
@@ -236,12 +249,19 @@ fn scale_bar(chart: &mut Map, at: (f64, f64), most: f64) -> Result<()> {
 }
 
 fn month(x: f64) -> String {
-    // The tick stands where the month begins.
-    if x.fract().abs() < 1e-6 {
-        MONTHS.get(x as usize - 1).map_or(String::new(), |m| (*m).into())
-    } else {
-        String::new()
-    }
+    let whole = x.round();
+    let name = MONTHS.get((whole as usize).wrapping_sub(1)).filter(|_| (x - whole).abs() < 1e-6);
+    name.map_or(String::new(), |m| (*m).into())
+}
+
+/// Fine lines between the months.
+fn between_months(chart: &mut Map, top: f64, bottom: f64) -> Result<()> {
+    let lines = (1..12).map(|m| {
+        let x = f64::from(m) + 0.5;
+        PathElement::new([(x, bottom), (x, top)], BLACK.mix(0.15))
+    });
+    chart.draw_series(lines).map_err(failed)?;
+    Ok(())
 }
 
 fn said(axis: &str, all: usize, known: usize, what: &str) -> String {
