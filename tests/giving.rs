@@ -40,6 +40,16 @@ fn settle(catalogue: &Catalogue, count: usize) {
             changes.push(change("eventRemarks", "first line\nsecond line"));
         }
         catalogue.settle(draft, WHO, &changes, None).unwrap();
+        if n == 2 {
+            // Named anew after it was settled.
+            let seen = catalogue.draft(draft).unwrap().seen;
+            let anew = [
+                change("scientificName", "Noctua mutata"),
+                change("identifiedBy", "L. Brandreth"),
+                change("dateIdentified", "2001"),
+            ];
+            catalogue.change(draft, WHO, &anew, seen).unwrap();
+        }
     }
 }
 
@@ -139,7 +149,11 @@ fn an_archive_is_valid_and_holds_every_row() {
     }
     let ids: Vec<&str> = rows.iter().map(|r| r[0].as_str()).collect();
     let (_, names) = table(&files["identification.csv"]);
-    assert_eq!(names.len(), 8);
+    assert_eq!(names.len(), 9, "one was named twice");
+    let anew: Vec<&[String]> = names.iter().filter(|r| r[0] == rows[2][0]).map(|r| &r[1..]).collect();
+    assert_eq!(anew, [["Plusia vallis", "", ""], ["Noctua mutata", "L. Brandreth", "2001"]]);
+    let cell = |term: &str| rows[2][head.iter().position(|h| h == term).unwrap()].as_str();
+    assert_eq!((cell("scientificName"), cell("previousIdentifications")), ("Noctua mutata", "Plusia vallis"));
     let (_, media) = table(&files["multimedia.csv"]);
     assert_eq!(media.len(), 4, "every other lot has a photograph");
     assert!(names.iter().chain(&media).all(|r| ids.contains(&r[0].as_str())));

@@ -8,7 +8,7 @@
 //! take each sign as it stands. Line breaks within a label's text are kept, in
 //! quotes.
 
-use super::{Row, Source, write_failed};
+use super::{Naming, Row, Source, write_failed};
 use crate::catalogue::Record;
 use crate::settings;
 use crate::trouble::{Result, Trouble};
@@ -190,6 +190,10 @@ pub fn archive<'a>(
                     |d: &&crate::catalogue::Determination| d.specimen.is_none() || d.specimen == specimen;
                 for named in record.determinations.iter().filter(of) {
                     put(vec![id, &named.name, &named.by, &named.day])?;
+                }
+                let now = Naming::of(record, specimen);
+                if now.changed || record.determinations.is_empty() && !now.name.is_empty() {
+                    put(vec![id, now.name, now.by, now.day])?;
                 }
             }
             Ok(())

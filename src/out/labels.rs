@@ -8,6 +8,7 @@
 //! shrunk, then refused: nothing is cut off. Measures and texts are those of
 //! `config/labels.toml`.
 
+use super::Naming;
 use super::pdf::{self, Align, Face, POINTS, Paper, Sheet, Unfit};
 use crate::catalogue::Record;
 use crate::settings;
@@ -387,22 +388,14 @@ fn paragraph(record: &Record, nth: usize, parts: &[String]) -> Result<Vec<(Face,
 fn part_of(record: &Record, nth: usize, part: &str) -> Result<Vec<(Face, String)>> {
     let plain = |text: String| vec![(Face::Plain, text)];
     let specimen = record.specimens.get(nth - 1);
-    let named = record
-        .determinations
-        .iter()
-        .rev()
-        .find(|d| d.specimen.is_some() && d.specimen == specimen.map(|s| s.id))
-        .or_else(|| record.determinations.iter().rev().find(|d| d.specimen.is_none()));
+    let named = Naming::of(record, specimen.map(|s| s.id));
     Ok(match part {
         "place" => plain(first_of(record, &["locality", "verbatimLocality"]).into()),
         "date" => plain(label_date(record.value("eventDate"))),
         "elevation" => plain(elevation(record)),
         "coordinates" => plain(coordinates(record)),
         "collector" => plain(with("leg. ", record.value("recordedBy"), "")),
-        "determiner" => match named {
-            Some(d) if !d.by.is_empty() => plain(with("det. ", &d.by, d.day.get(..4).unwrap_or(""))),
-            _ => Vec::new(),
-        },
+        "determiner" => plain(with("det. ", named.by, named.day.get(..4).unwrap_or(""))),
         "sex" => plain(
             match specimen.map(|s| s.sex.as_str()).filter(|s| !s.is_empty()).unwrap_or(record.value("sex")) {
                 "male" => "♂".into(),
@@ -412,7 +405,7 @@ fn part_of(record: &Record, nth: usize, part: &str) -> Result<Vec<(Face, String)
             },
         ),
         "name" => {
-            let name = named.map_or(record.value("scientificName"), |d| d.name.as_str());
+            let name = named.name;
             let author = record.value("scientificNameAuthorship");
             // The author may stand in the name already.
             let bare = name.strip_suffix(author).unwrap_or(name).trim();

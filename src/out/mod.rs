@@ -141,13 +141,11 @@ fn rows(record: &Record) -> Vec<Row> {
             row.entry(verbatim.into()).or_insert_with(|| value.verbatim.clone());
         }
     }
-    // The last name given counts; the others stay in the catalogue.
-    if let Some(last) = record.determinations.iter().rev().find(|d| d.specimen.is_none()) {
-        row.insert("scientificName".into(), last.name.clone());
-        put(&mut row, "identifiedBy", &last.by);
-        put(&mut row, "dateIdentified", &last.day);
-    }
-    let earlier = earlier_names(record, None);
+    let named = Naming::of(record, None);
+    put(&mut row, "scientificName", named.name);
+    put(&mut row, "identifiedBy", named.by);
+    put(&mut row, "dateIdentified", named.day);
+    let earlier = earlier_names(record, &named);
     if !earlier.is_empty() {
         let given = row.get("previousIdentifications").cloned();
         let all = given.into_iter().chain(earlier).collect::<Vec<_>>().join(" | ");
@@ -173,32 +171,56 @@ fn rows(record: &Record) -> Vec<Row> {
         row.insert("occurrenceID".into(), own);
         put(&mut row, "catalogNumber", &specimen.number);
         put(&mut row, "sex", &specimen.sex);
-        if let Some(own) = record.determinations.iter().rev().find(|d| d.specimen == Some(specimen.id)) {
-            put(&mut row, "scientificName", &own.name);
-            put(&mut row, "identifiedBy", &own.by);
-            put(&mut row, "dateIdentified", &own.day);
-        }
+        let own = Naming::of(record, Some(specimen.id));
+        put(&mut row, "scientificName", own.name);
+        put(&mut row, "identifiedBy", own.by);
+        put(&mut row, "dateIdentified", own.day);
         row
     };
     record.specimens.iter().map(of).collect()
 }
 
-/// The names that a lot (or one of its specimens) had before its last, oldest
-/// first, each with who said so and when, as `previousIdentifications` has them.
-fn earlier_names(record: &Record, specimen: Option<i64>) -> Vec<String> {
-    let named: Vec<_> = record.determinations.iter().filter(|d| d.specimen == specimen).collect();
-    let all = named.len().saturating_sub(1);
-    named[..all]
-        .iter()
-        .map(|d| {
-            [&d.name, &d.by, &d.day]
-                .into_iter()
-                .filter(|w| !w.is_empty())
-                .cloned()
-                .collect::<Vec<_>>()
-                .join(", ")
-        })
-        .collect()
+/// The name that counts, who gave it and when.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Naming<'a> {
+    name: &'a str,
+    by: &'a str,
+    day: &'a str,
+    /// The name was changed on the record since the last determination.
+    changed: bool,
+}
+
+impl<'a> Naming<'a> {
+    /// The last determination of `specimen`, else the last of its lot. A name
+    /// that none of the lot's determinations gave was put in later, when the
+    /// record was corrected: then the record's values count.
+    fn of(record: &'a Record, specimen: Option<i64>) -> Naming<'a> {
+        let of =
+            |wanted: Option<i64>| record.determinations.iter().rev().filter(move |d| d.specimen == wanted);
+        let value = record.value("scientificName");
+        let changed = !value.is_empty() && of(None).all(|d| d.name != value);
+        let own = specimen.and_then(|s| of(Some(s)).next());
+        match own.or_else(|| of(None).next().filter(|_| !changed)) {
+            Some(d) => Naming { name: &d.name, by: &d.by, day: &d.day, changed: false },
+            None => Naming {
+                name: value,
+                by: record.value("identifiedBy"),
+                day: record.value("dateIdentified"),
+                changed: changed && of(None).next().is_some(),
+            },
+        }
+    }
+}
+
+/// The names that a lot had before `now`, oldest first, each with who said so
+/// and when, as `previousIdentifications` has them.
+fn earlier_names(record: &Record, now: &Naming) -> Vec<String> {
+    let named: Vec<_> = record.determinations.iter().filter(|d| d.specimen.is_none()).collect();
+    let all = if now.changed { named.len() } else { named.len().saturating_sub(1) };
+    let said = |words: [&String; 3]| {
+        words.into_iter().filter(|w| !w.is_empty()).map(String::as_str).collect::<Vec<_>>().join(", ")
+    };
+    named[..all].iter().map(|d| said([&d.name, &d.by, &d.day])).collect()
 }
 
 fn put(row: &mut Row, term: &str, value: &str) {

@@ -188,15 +188,17 @@ pub fn map(title: &str, points: &[PlotPoint]) -> Result<String> {
     let shrink = middle.0.to_radians().cos().max(0.05);
     // At least some kilometres, so that one place does not fill the sheet.
     let half = ((north - south).max((east - west) * shrink) * 0.58).max(0.02);
-    let (lats, lons) = (middle.0 - half..middle.0 + half, middle.1 - half / shrink..middle.1 + half / shrink);
+    // The lowest strip is the scale bar's.
+    let (lats, lons) =
+        (middle.0 - half * 1.14..middle.0 + half, middle.1 - half / shrink..middle.1 + half / shrink);
     let mut counts: std::collections::BTreeMap<(i64, i64), u32> = std::collections::BTreeMap::new();
     for (lat, lon) in &places {
         *counts.entry(((lat * 1e5).round() as i64, (lon * 1e5).round() as i64)).or_default() += 1;
     }
     let mut svg = String::new();
     {
-        let root =
-            SVGBackend::with_string(&mut svg, (SIDE as u32 + 110, SIDE as u32 + 120)).into_drawing_area();
+        let root = SVGBackend::with_string(&mut svg, (SIDE as u32 + 110, (SIDE * 1.07) as u32 + 120))
+            .into_drawing_area();
         root.fill(&WHITE).map_err(failed)?;
         let mut chart = ChartBuilder::on(&root)
             .caption(title, ("sans-serif", 20))
@@ -224,7 +226,7 @@ pub fn map(title: &str, points: &[PlotPoint]) -> Result<String> {
             Circle::new((*lon as f64 / 1e5, *lat as f64 / 1e5), size, INK.mix(0.55).filled())
         });
         chart.draw_series(dots).map_err(failed)?;
-        scale_bar(&mut chart, (lats.start + half * 0.08, lons.start + half / shrink * 0.08), half / shrink)?;
+        scale_bar(&mut chart, (lats.start + half * 0.06, lons.start + half / shrink * 0.08), half / shrink)?;
         root.present().map_err(failed)?;
     }
     Ok(svg)
