@@ -378,7 +378,10 @@ fn paragraph(record: &Record, nth: usize, parts: &[String]) -> Result<Vec<(Face,
             continue;
         }
         if let Some(last) = pieces.last_mut() {
-            last.1.push(',');
+            // A sign of sex needs none.
+            if last.1.chars().count() > 1 {
+                last.1.push(',');
+            }
         }
         pieces.extend(found.into_iter().filter(|p| !p.1.trim().is_empty()));
     }
