@@ -4,7 +4,8 @@
 //! Text is shaped before it is placed, so that its width is known exactly and
 //! nothing overflows unseen. The fonts are DejaVu Sans Condensed 2.37: open
 //! capitals and figures that stay legible at 4 points, and the signs of the
-//! trade (♂ ♀ ° ×). Only the glyphs used are embedded.
+//! trade (♂ ♀ ° ×). Only the glyphs used are embedded. Their licence stands beside
+//! this file in `DejaVu-LICENSE.txt`.
 
 use crate::trouble::{Result, Trouble};
 use krilla::color::luma;
