@@ -1,5 +1,7 @@
 //! What each command does: chains rooms, and prints.
 
+pub mod giving;
+
 use crate::ReadingArgs;
 use crate::progress::Progress;
 use glassine::catalogue::{Catalogue, Queue, State};
@@ -359,30 +361,15 @@ pub fn list(folder: &Path, settled: bool) -> Result<ExitCode> {
 
 pub fn find(folder: &Path, words: &str) -> Result<ExitCode> {
     let catalogue = Catalogue::open(folder)?;
-    let rows: Vec<Vec<String>> =
-        catalogue.search(words, 200)?.iter().map(|r| row(&r.lot.to_string(), &r.values)).collect();
+    // The number on a label for the pin names its lot.
+    let rules = out::LabelRules::load(Some(&catalogue.folder().config()))?;
+    let of_label = out::lot_of_number(words, &rules);
+    let found = match of_label.map(|lot| catalogue.list(lot - 1, 1)).transpose()? {
+        Some(heads) if heads.first().map(|h| h.lot) == of_label => heads,
+        _ => catalogue.search(words, 200)?,
+    };
+    let rows: Vec<Vec<String>> = found.iter().map(|r| row(&r.lot.to_string(), &r.values)).collect();
     print_table("Settled records", &["lot", "name", "date", "place", "collector"], &rows);
-    Ok(ExitCode::SUCCESS)
-}
-
-pub fn write(folder: &Path, csv: Option<&Path>, jsonl: Option<&Path>) -> Result<ExitCode> {
-    let catalogue = Catalogue::open(folder)?;
-    if csv.is_none() && jsonl.is_none() {
-        return Err(Trouble::new("write", "no file is named")
-            .hint("say where to: --csv FILE or --jsonl FILE; - is standard output"));
-    }
-    if let Some(path) = csv {
-        let mut to = Sink::open(path)?;
-        let rows = out::csv(&catalogue, &mut to)?;
-        to.close()?;
-        eprintln!("{} to {}.", count(rows as usize, "record"), path.display());
-    }
-    if let Some(path) = jsonl {
-        let mut to = Sink::open(path)?;
-        let rows = out::jsonl(&catalogue, &mut to)?;
-        to.close()?;
-        eprintln!("{} to {}.", count(rows as usize, "record"), path.display());
-    }
     Ok(ExitCode::SUCCESS)
 }
 

@@ -51,8 +51,13 @@ enum Command {
         /// The collection folder.
         folder: PathBuf,
         /// Photographs, or folders of them.
-        #[arg(required = true)]
+        #[arg(required_unless_present = "records")]
         photos: Vec<PathBuf>,
+        /// Take in records that were typed or written out before, as drafts: a
+        /// .csv, .tsv or .jsonl file with Darwin Core terms, or a Darwin Core
+        /// Archive; may be given several times.
+        #[arg(long, value_name = "FILE")]
+        records: Vec<PathBuf>,
         #[command(flatten)]
         reading: ReadingArgs,
     },
@@ -111,16 +116,24 @@ enum Command {
         words: Vec<String>,
     },
     /// Write settled records out with Darwin Core terms.
-    Write {
-        /// The collection folder.
-        folder: PathBuf,
-        /// Write CSV here; `-` is standard output.
-        #[arg(long, value_name = "FILE")]
-        csv: Option<PathBuf>,
-        /// Write JSON Lines here; `-` is standard output.
-        #[arg(long, value_name = "FILE")]
-        jsonl: Option<PathBuf>,
-    },
+    ///
+    /// Records of sensitive taxa and places (config/sensitive.toml) can be put
+    /// into a grid on their way out; the catalogue keeps them exact.
+    Write(commands::giving::WriteArgs),
+    /// Print labels for the pin: locality, determination, number with a code.
+    ///
+    /// One set for every mounted animal, at exact size, to be cut apart. Measures
+    /// and texts are those of config/labels.toml. The number's code finds the lot
+    /// again from a photograph.
+    Labels(commands::giving::LabelsArgs),
+    /// Print blank envelopes to fold for the field, with fields and a numbered
+    /// code by which a photographed envelope finds its lot.
+    Envelopes(commands::giving::EnvelopesArgs),
+    /// Print a report for the owner of the land or for a permit: species,
+    /// places, dates, numbers.
+    Report(commands::giving::ReportArgs),
+    /// Draw the flight time, flight time by elevation, and a map, as SVG.
+    Plots(commands::giving::PlotsArgs),
     /// Copy a collection folder, also while it is in use, and check the copy.
     Backup {
         /// The collection folder.
@@ -180,7 +193,9 @@ fn main() -> ExitCode {
 fn run(command: Command) -> Result<ExitCode> {
     match command {
         Command::New { folder } => commands::new(&folder),
-        Command::Add { folder, photos, reading } => commands::add(&folder, &photos, &reading),
+        Command::Add { folder, photos, records, reading } => {
+            commands::giving::add(&folder, &photos, &records, &reading)
+        }
         Command::Read { photos, drafts, readings, config, reading } => commands::read(
             &photos,
             drafts.as_deref(),
@@ -195,7 +210,11 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::Review(args) => commands::review(&args),
         Command::List { folder, settled } => commands::list(&folder, settled),
         Command::Find { folder, words } => commands::find(&folder, &words.join(" ")),
-        Command::Write { folder, csv, jsonl } => commands::write(&folder, csv.as_deref(), jsonl.as_deref()),
+        Command::Write(args) => commands::giving::write(&args),
+        Command::Labels(args) => commands::giving::labels(&args),
+        Command::Envelopes(args) => commands::giving::envelopes(&args),
+        Command::Report(args) => commands::giving::report(&args),
+        Command::Plots(args) => commands::giving::plots(&args),
         Command::Backup { folder, to } => commands::backup(&folder, &to),
         Command::Verify { folder } => commands::verify(&folder),
         Command::Completions { shell } => {

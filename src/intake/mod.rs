@@ -15,11 +15,13 @@ mod kind;
 mod likeness;
 mod pdf;
 mod picture;
+mod records;
 mod rules;
 
 pub use find::{Found, find};
 pub use kind::Kind;
 pub use likeness::Likeness;
+pub use records::{GivenRecord, GivenRecords, records};
 pub use rules::{IntakeRules, LikenessRules, Limits, PdfRules};
 
 use crate::trouble::{Result, Trouble};

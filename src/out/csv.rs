@@ -6,29 +6,23 @@
 //! -105.2 stays as it is. Reading such a file back takes one leading
 //! apostrophe off where it stands before one of those characters.
 
-use super::{ALWAYS, AS_READ, column_rank, rows, write_failed};
-use crate::catalogue::Catalogue;
+use super::{Source, write_failed};
 use crate::trouble::Result;
 use std::io::Write;
 
-/// Writes every settled record of `catalogue` to `to` and gives the number of
+/// Writes every settled record of `from` to `to` and gives the number of
 /// rows. Rows are written as they are read: memory does not grow with them.
 ///
 /// # Errors
 /// When the catalogue cannot be read or `to` cannot be written.
-pub fn csv(catalogue: &Catalogue, to: impl Write) -> Result<u64> {
-    let mut columns: Vec<String> = catalogue.terms()?;
-    columns.extend(ALWAYS.map(String::from));
-    columns.extend(AS_READ.map(|t| t.1.to_owned()));
-    columns.extend(["verbatimLabel", "occurrenceRemarks", "associatedMedia", "modified"].map(String::from));
-    columns.sort_by(|a, b| column_rank(a).cmp(&column_rank(b)).then(a.cmp(b)));
-    columns.dedup();
-
+pub fn csv<'a>(from: impl Into<Source<'a>>, to: impl Write) -> Result<u64> {
+    let from = from.into();
+    let columns = from.columns()?;
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(to);
     writer.write_record(&columns).map_err(write_failed)?;
     let mut count = 0;
-    for record in catalogue.records() {
-        for row in rows(&record?) {
+    from.each(|_, rows| {
+        for row in rows {
             let cells = columns.iter().map(|c| safe(row.get(c).map_or("", String::as_str)));
             for cell in cells {
                 writer.write_field(cell.as_bytes()).map_err(write_failed)?;
@@ -36,7 +30,8 @@ pub fn csv(catalogue: &Catalogue, to: impl Write) -> Result<u64> {
             writer.write_record(None::<&[u8]>).map_err(write_failed)?;
             count += 1;
         }
-    }
+        Ok(())
+    })?;
     writer.flush().map_err(write_failed)?;
     Ok(count)
 }

@@ -1,21 +1,46 @@
-//! Gives the data back: CSV and JSON Lines with Darwin Core terms, and drafts
-//! as one line a photograph for scoring.
+//! Gives the data back: CSV, JSON Lines, GeoJSON, Parquet and Darwin Core
+//! Archive; readings with their boxes as ALTO and PAGE; labels for the pin,
+//! blank envelopes and reports as PDF, plots as SVG; and drafts as one line a
+//! photograph for scoring.
 //!
 //! A settled record gives one row for each of its specimens, or one for the
 //! lot while none of its animals has a number of its own. Term names are those
 //! of the Darwin Core quick reference, <https://dwc.tdwg.org/terms/>, without a
 //! prefix.
 
-use crate::catalogue::{Record, term_rank};
-use crate::trouble::Trouble;
+use crate::catalogue::{Catalogue, Record, term_rank};
+use crate::trouble::{Result, Trouble};
 use std::collections::BTreeMap;
 
+mod archive;
+mod coarsen;
 mod csv;
 pub mod drafts;
+mod envelopes;
+mod geojson;
 mod jsonl;
+mod labels;
+mod pages;
+mod parquet;
+mod pdf;
+mod plots;
+mod report;
 
+pub use archive::{DatasetRules, archive};
+pub use coarsen::{CellSize, Coarsening, SensitiveRules};
 pub use csv::csv;
+pub use envelopes::{EnvelopeRules, EnvelopeSheets, envelope_code, envelopes};
+pub use geojson::geojson;
 pub use jsonl::jsonl;
+pub use labels::{
+    LabelKind, LabelPlace, LabelRules, LabelSheets, Mounted, label_date, labels, lot_of_number,
+};
+pub use labels::{NumberRules, SheetRules, SizeRules, TextRules};
+pub use pages::{alto, page_xml};
+pub use parquet::parquet;
+pub use pdf::Paper;
+pub use plots::{PlotPoint, flight_elevation, flight_time, map};
+pub use report::{ReportHead, ReportLine, report, report_lines};
 
 /// Terms whose values are numbers: decimal degrees, metres and counts.
 const NUMBERS: [&str; 6] = [
@@ -37,22 +62,98 @@ const AS_READ: [(&str, &str); 3] = [
     ("scientificName", "verbatimIdentification"),
 ];
 
+/// One row on its way out: Darwin Core term and value, none empty.
+pub type Row = BTreeMap<String, String>;
+
+/// What goes out: the settled records of a catalogue, those of sensitive taxa
+/// and places coarsened where asked for.
+#[derive(Clone, Copy, Debug)]
+pub struct Source<'a> {
+    /// The catalogue.
+    pub catalogue: &'a Catalogue,
+    /// How sensitive records are coarsened; `None`: they go out as they are.
+    pub coarsening: Option<&'a Coarsening>,
+}
+
+impl<'a> From<&'a Catalogue> for Source<'a> {
+    fn from(catalogue: &'a Catalogue) -> Self {
+        Source { catalogue, coarsening: None }
+    }
+}
+
+impl Source<'_> {
+    /// Gives every record with its rows to `each`, in the order of the lots.
+    ///
+    /// # Errors
+    /// The catalogue's own, and what `each` gives.
+    pub fn each(&self, mut each: impl FnMut(&Record, Vec<Row>) -> Result<()>) -> Result<()> {
+        for record in self.catalogue.records() {
+            let record = record?;
+            let rows = self.rows(&record);
+            each(&record, rows)?;
+        }
+        Ok(())
+    }
+
+    /// The rows of one record as they go out.
+    pub fn rows(&self, record: &Record) -> Vec<Row> {
+        let mut rows = rows(record);
+        if let Some(coarsening) = self.coarsening {
+            rows.iter_mut().for_each(|row| {
+                coarsening.apply(row);
+            });
+        }
+        rows
+    }
+
+    /// Every term that a row may have, in the order of columns.
+    fn columns(&self) -> Result<Vec<String>> {
+        let mut columns: Vec<String> = self.catalogue.terms()?;
+        columns.extend(ALWAYS.map(String::from));
+        columns.extend(AS_READ.map(|t| t.1.to_owned()));
+        columns.extend(OF_RECORDS.map(String::from));
+        if self.coarsening.is_some() {
+            columns.extend(coarsen::FILLED.map(String::from));
+        }
+        columns.sort_by(|a, b| column_rank(a).cmp(&column_rank(b)).then(a.cmp(b)));
+        columns.dedup();
+        Ok(columns)
+    }
+}
+
+/// Terms that come from elsewhere than a record's values.
+const OF_RECORDS: [&str; 8] = [
+    "sex",
+    "identifiedBy",
+    "dateIdentified",
+    "previousIdentifications",
+    "verbatimLabel",
+    "occurrenceRemarks",
+    "associatedMedia",
+    "modified",
+];
+
 /// The rows of a record, each from term to value, none empty.
-fn rows(record: &Record) -> Vec<BTreeMap<String, String>> {
-    let mut row: BTreeMap<String, String> =
-        record.values.iter().map(|v| (v.term.clone(), v.value.clone())).collect();
+fn rows(record: &Record) -> Vec<Row> {
+    let mut row: Row = record.values.iter().map(|v| (v.term.clone(), v.value.clone())).collect();
     for (term, verbatim) in AS_READ {
         if let Some(value) = record.values.iter().find(|v| v.term == term && !v.verbatim.is_empty()) {
             row.entry(verbatim.into()).or_insert_with(|| value.verbatim.clone());
         }
     }
-    // The last name given counts; the others stay in the catalogue.
-    if let Some(last) = record.determinations.iter().rev().find(|d| d.specimen.is_none()) {
-        row.insert("scientificName".into(), last.name.clone());
-        put(&mut row, "identifiedBy", &last.by);
-        put(&mut row, "dateIdentified", &last.day);
+    let named = Naming::of(record, None);
+    put(&mut row, "scientificName", named.name);
+    put(&mut row, "identifiedBy", named.by);
+    put(&mut row, "dateIdentified", named.day);
+    let earlier = earlier_names(record, &named);
+    if !earlier.is_empty() {
+        let given = row.get("previousIdentifications").cloned();
+        let all = given.into_iter().chain(earlier).collect::<Vec<_>>().join(" | ");
+        row.insert("previousIdentifications".into(), all);
     }
-    row.insert("basisOfRecord".into(), "PreservedSpecimen".into());
+    row.entry("basisOfRecord".into()).or_insert_with(|| "PreservedSpecimen".into());
+    // A record taken in from a file keeps the identifier it came with.
+    let given = row.get("occurrenceID").filter(|_| record.specimens.len() < 2).cloned();
     put(&mut row, "verbatimLabel", &record.verbatim_label);
     put(&mut row, "occurrenceRemarks", &record.note);
     put(&mut row, "modified", &record.settled);
@@ -61,25 +162,68 @@ fn rows(record: &Record) -> Vec<BTreeMap<String, String>> {
         put(&mut row, "associatedMedia", &format!("photos/{}/{file}", &photo.hash[..2]));
     }
     if record.specimens.is_empty() {
-        row.insert("occurrenceID".into(), format!("urn:uuid:{}", record.uuid));
+        row.insert("occurrenceID".into(), given.unwrap_or_else(|| format!("urn:uuid:{}", record.uuid)));
         return vec![row];
     }
     let of = |specimen: &crate::catalogue::Specimen| {
         let mut row = row.clone();
-        row.insert("occurrenceID".into(), format!("urn:uuid:{}", specimen.uuid));
+        let own = given.clone().unwrap_or_else(|| format!("urn:uuid:{}", specimen.uuid));
+        row.insert("occurrenceID".into(), own);
         put(&mut row, "catalogNumber", &specimen.number);
         put(&mut row, "sex", &specimen.sex);
-        if let Some(own) = record.determinations.iter().rev().find(|d| d.specimen == Some(specimen.id)) {
-            put(&mut row, "scientificName", &own.name);
-            put(&mut row, "identifiedBy", &own.by);
-            put(&mut row, "dateIdentified", &own.day);
-        }
+        let own = Naming::of(record, Some(specimen.id));
+        put(&mut row, "scientificName", own.name);
+        put(&mut row, "identifiedBy", own.by);
+        put(&mut row, "dateIdentified", own.day);
         row
     };
     record.specimens.iter().map(of).collect()
 }
 
-fn put(row: &mut BTreeMap<String, String>, term: &str, value: &str) {
+/// The name that counts, who gave it and when.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Naming<'a> {
+    name: &'a str,
+    by: &'a str,
+    day: &'a str,
+    /// The name was changed on the record since the last determination.
+    changed: bool,
+}
+
+impl<'a> Naming<'a> {
+    /// The last determination of `specimen`, else the last of its lot. A name
+    /// that none of the lot's determinations gave was put in later, when the
+    /// record was corrected: then the record's values count.
+    fn of(record: &'a Record, specimen: Option<i64>) -> Naming<'a> {
+        let of =
+            |wanted: Option<i64>| record.determinations.iter().rev().filter(move |d| d.specimen == wanted);
+        let value = record.value("scientificName");
+        let changed = !value.is_empty() && of(None).all(|d| d.name != value);
+        let own = specimen.and_then(|s| of(Some(s)).next());
+        match own.or_else(|| of(None).next().filter(|_| !changed)) {
+            Some(d) => Naming { name: &d.name, by: &d.by, day: &d.day, changed: false },
+            None => Naming {
+                name: value,
+                by: record.value("identifiedBy"),
+                day: record.value("dateIdentified"),
+                changed: changed && of(None).next().is_some(),
+            },
+        }
+    }
+}
+
+/// The names that a lot had before `now`, oldest first, each with who said so
+/// and when, as `previousIdentifications` has them.
+fn earlier_names(record: &Record, now: &Naming) -> Vec<String> {
+    let named: Vec<_> = record.determinations.iter().filter(|d| d.specimen.is_none()).collect();
+    let all = if now.changed { named.len() } else { named.len().saturating_sub(1) };
+    let said = |words: [&String; 3]| {
+        words.into_iter().filter(|w| !w.is_empty()).map(String::as_str).collect::<Vec<_>>().join(", ")
+    };
+    named[..all].iter().map(|d| said([&d.name, &d.by, &d.day])).collect()
+}
+
+fn put(row: &mut Row, term: &str, value: &str) {
     if !value.is_empty() {
         row.insert(term.into(), value.into());
     }
@@ -99,6 +243,18 @@ fn column_rank(term: &str) -> (usize, usize) {
         "modified" => (2, 4),
         _ => (1, term_rank(term)),
     }
+}
+
+/// Checks values of a table against their ranges: name, value, least, most.
+fn in_range(table: &str, folder: Option<&std::path::Path>, ranges: &[(&str, f32, f32, f32)]) -> Result<()> {
+    for (name, value, least, most) in ranges {
+        if !(*least..=*most).contains(value) {
+            let file = folder.map_or_else(|| std::path::PathBuf::from("config"), Into::into).join(table);
+            return Err(Trouble::file(&file, format!("{name} is {value}; it can be {least} to {most}"))
+                .hint("put a value in this range"));
+        }
+    }
+    Ok(())
 }
 
 /// A failed write of the output, with the next step.

@@ -12,6 +12,7 @@ pub mod elevation;
 pub mod flow;
 pub mod gazetteer;
 mod geography;
+mod given;
 mod lexicon;
 mod locality;
 pub mod persons;
@@ -19,6 +20,7 @@ mod rules;
 pub mod taxa;
 mod unsure;
 
+pub use given::given;
 pub use rules::Rules;
 
 use crate::geometry::Quad;

@@ -1,0 +1,443 @@
+//! Takes records that were typed or written out before: CSV, tab-separated
+//! text, JSON Lines or a Darwin Core Archive, each row a map from Darwin Core
+//! term to value.
+//!
+//! Nothing is understood here: values stay as they stand, and a column that is
+//! no Darwin Core term stays under its own name. A row that cannot be read is
+//! named and the others go on.
+
+use crate::trouble::{Result, Trouble};
+use quick_xml::Reader;
+use quick_xml::events::{BytesStart, Event};
+use std::collections::{BTreeMap, HashMap};
+use std::io::{Cursor, Read};
+use std::path::Path;
+
+/// One record of a file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct GivenRecord {
+    /// File and row, for people: `records.csv, row 12`.
+    pub name: String,
+    /// Darwin Core terms (without prefix) and values; none is empty.
+    pub values: BTreeMap<String, String>,
+}
+
+/// What a file of records holds.
+#[derive(Debug, Default)]
+pub struct GivenRecords {
+    /// The records in the file's order.
+    pub records: Vec<GivenRecord>,
+    /// Rows that could not be used.
+    pub troubles: Vec<Trouble>,
+}
+
+/// Reads a file of records: its kind is told by its content and its name.
+///
+/// # Errors
+/// Where the file cannot be read at all, or is of no kind known here.
+pub fn records(path: &Path) -> Result<GivenRecords> {
+    let bytes = std::fs::read(path).map_err(|e| {
+        Trouble::file(path, "cannot be read")
+            .cause(e)
+            .hint("check the spelling of the path and its permissions")
+    })?;
+    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let ending = path.extension().unwrap_or_default().to_string_lossy().to_ascii_lowercase();
+    if bytes.starts_with(b"PK\x03\x04") {
+        return archive(&name, bytes);
+    }
+    match ending.as_str() {
+        "jsonl" | "ndjson" => json_lines(&name, &bytes),
+        "csv" => table(&name, &bytes, &Shape { guarded: true, ..Shape::default() }),
+        "tsv" | "txt" | "tab" => {
+            table(&name, &bytes, &Shape { delimiter: b'\t', guarded: true, ..Shape::default() })
+        }
+        _ => Err(Trouble::file(path, "is no file of records that is known here")
+            .hint("give a .csv, .tsv or .jsonl file, or a Darwin Core Archive (.zip)")),
+    }
+}
+
+/// A term without the prefix or address that some files put before it.
+fn bare(column: &str) -> String {
+    let column = column.trim();
+    let last = column.rsplit(['/', '#']).next().unwrap_or(column);
+    last.rsplit_once(':').map_or(last, |(_, term)| term).trim().to_owned()
+}
+
+fn text<'a>(name: &str, bytes: &'a [u8]) -> Result<&'a str> {
+    let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
+    std::str::from_utf8(bytes).map_err(|e| {
+        let line = 1 + bytes[..e.valid_up_to()].iter().filter(|b| **b == b'\n').count();
+        Trouble::new(format!("{name}, line {line}"), "is not UTF-8 text")
+            .cause(e)
+            .hint("save the file as CSV in UTF-8 and add it again; nothing was taken in")
+    })
+}
+
+/// How a table is written.
+struct Shape {
+    delimiter: u8,
+    quote: Option<u8>,
+    skip: usize,
+    /// Column of the record's identifier, and each column's term; `None`: the
+    /// first row says them.
+    columns: Option<Vec<(usize, String)>>,
+    /// Values of terms that have no column.
+    defaults: Vec<(String, String)>,
+    /// Whether an apostrophe may stand before a cell that looks like a formula.
+    guarded: bool,
+}
+
+impl Default for Shape {
+    fn default() -> Self {
+        Shape {
+            delimiter: b',',
+            quote: Some(b'"'),
+            skip: 0,
+            columns: None,
+            defaults: Vec::new(),
+            guarded: false,
+        }
+    }
+}
+
+/// Takes the apostrophe off that writers put before what a spreadsheet would
+/// take for a formula.
+fn unguarded(cell: &str) -> &str {
+    match cell.strip_prefix('\'') {
+        Some(rest) if rest.starts_with(['=', '+', '-', '@', '\t', '\r']) && rest.parse::<f64>().is_err() => {
+            rest
+        }
+        _ => cell,
+    }
+}
+
+fn table(name: &str, bytes: &[u8], shape: &Shape) -> Result<GivenRecords> {
+    let text = text(name, bytes)?;
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .delimiter(shape.delimiter)
+        .quoting(shape.quote.is_some())
+        .quote(shape.quote.unwrap_or(b'"'))
+        .from_reader(text.as_bytes());
+    let mut found = GivenRecords::default();
+    let mut rows = reader.records().enumerate();
+    let columns: Vec<(usize, String)> = match &shape.columns {
+        Some(columns) => columns.clone(),
+        None => {
+            let head = rows.next().and_then(|r| r.1.ok()).filter(|h| h.len() > 1 || !h[0].trim().is_empty());
+            let head = head.ok_or_else(|| {
+                Trouble::new(name, "has no first row with the names of its columns")
+                    .hint("put Darwin Core terms into the first row: occurrenceID, scientificName, eventDate")
+            })?;
+            let columns: Vec<(usize, String)> = head.iter().map(bare).enumerate().collect();
+            for (at, column) in &columns {
+                if !column.is_empty() && columns[..*at].iter().any(|c| c.1 == *column) {
+                    return Err(Trouble::new(name, format!("has two columns named `{column}`"))
+                        .hint("rename one of them and add the file again; nothing was taken in"));
+                }
+            }
+            columns
+        }
+    };
+    let width = columns.iter().map(|c| c.0 + 1).max().unwrap_or(0);
+    for (at, row) in rows {
+        if at < shape.skip {
+            continue;
+        }
+        let of = format!("{name}, row {}", at + 1);
+        let row = match row {
+            Ok(row) => row,
+            Err(e) => {
+                found.troubles.push(
+                    Trouble::new(of, "cannot be read").cause(e).hint("mend the row and add the file again"),
+                );
+                continue;
+            }
+        };
+        if row.iter().all(|c| c.trim().is_empty()) {
+            continue;
+        }
+        if row.len() != width && shape.columns.is_none() || row.len() < width {
+            let fact = format!("has {} cells where the table has {width} columns", row.len());
+            found.troubles.push(
+                Trouble::new(of, fact)
+                    .hint("put cells that hold the delimiter in quotes, then add the file again"),
+            );
+            continue;
+        }
+        let mut values: BTreeMap<String, String> = shape.defaults.iter().cloned().collect();
+        for (at, term) in columns.iter().filter(|c| !c.1.is_empty()) {
+            let cell = if shape.guarded { unguarded(&row[*at]) } else { &row[*at] };
+            if !cell.trim().is_empty() {
+                values.insert(term.clone(), cell.to_owned());
+            }
+        }
+        found.records.push(GivenRecord { name: of, values });
+    }
+    Ok(found)
+}
+
+fn json_lines(name: &str, bytes: &[u8]) -> Result<GivenRecords> {
+    let mut found = GivenRecords::default();
+    for (at, line) in text(name, bytes)?.lines().enumerate().filter(|l| !l.1.trim().is_empty()) {
+        let of = format!("{name}, line {}", at + 1);
+        let wrong = |fact: &str| {
+            Trouble::new(&of, fact).hint("each line is one object from Darwin Core term to value")
+        };
+        let object = match serde_json::from_str::<serde_json::Map<String, serde_json::Value>>(line) {
+            Ok(object) => object,
+            Err(e) => {
+                found.troubles.push(wrong("is no JSON object").cause(e));
+                continue;
+            }
+        };
+        let mut values = BTreeMap::new();
+        let mut nested = None;
+        for (term, value) in object {
+            let value = match value {
+                serde_json::Value::String(text) => text,
+                serde_json::Value::Null => continue,
+                serde_json::Value::Array(_) | serde_json::Value::Object(_) => {
+                    nested = Some(term);
+                    break;
+                }
+                other => other.to_string(),
+            };
+            if !value.trim().is_empty() {
+                values.insert(bare(&term), value);
+            }
+        }
+        match nested {
+            Some(term) => found.troubles.push(wrong(&format!("has a list or an object under `{term}`"))),
+            None => found.records.push(GivenRecord { name: of, values }),
+        }
+    }
+    Ok(found)
+}
+
+/// One file of an archive as its `meta.xml` tells of it.
+#[derive(Default)]
+struct Part {
+    core: bool,
+    row_type: String,
+    file: String,
+    id: usize,
+    shape: Shape,
+}
+
+fn archive(name: &str, bytes: Vec<u8>) -> Result<GivenRecords> {
+    let damaged = |e: zip::result::ZipError| {
+        Trouble::new(name, "is a damaged archive").cause(e).hint("write or fetch it again")
+    };
+    let mut zip = zip::ZipArchive::new(Cursor::new(bytes)).map_err(damaged)?;
+    let mut open = |file: &str| -> Result<Vec<u8>> {
+        let mut content = Vec::new();
+        let mut entry = zip.by_name(file).map_err(|e| {
+            Trouble::new(format!("{name}, {file}"), "cannot be opened")
+                .cause(e)
+                .hint("a Darwin Core Archive holds meta.xml and the files it names")
+        })?;
+        entry.read_to_end(&mut content).map_err(|e| {
+            Trouble::new(format!("{name}, {file}"), "cannot be unpacked")
+                .cause(e)
+                .hint("write or fetch it again")
+        })?;
+        Ok(content)
+    };
+    let meta = open("meta.xml")?;
+    let parts = meta_parts(name, &meta)?;
+    let core = parts.iter().find(|p| p.core).ok_or_else(|| {
+        Trouble::new(format!("{name}, meta.xml"), "names no core file")
+            .hint("write or fetch the archive again")
+    })?;
+    let mut found = table(&format!("{name}, {}", core.file), &open(&core.file)?, &core.shape)?;
+    // Names given before the last, where the core does not tell them itself.
+    let earlier = parts.iter().find(|p| !p.core && p.row_type.ends_with("/Identification"));
+    if let Some(part) = earlier {
+        let mut shape = Shape { columns: part.shape.columns.clone(), ..Shape::default() };
+        (shape.delimiter, shape.quote, shape.skip) =
+            (part.shape.delimiter, part.shape.quote, part.shape.skip);
+        let columns = shape.columns.get_or_insert_default();
+        columns.retain(|c| c.0 != part.id);
+        columns.push((part.id, "coreid".into()));
+        let mut rows = table(&format!("{name}, {}", part.file), &open(&part.file)?, &shape)?;
+        found.troubles.append(&mut rows.troubles);
+        let mut by_core: HashMap<String, Vec<BTreeMap<String, String>>> = HashMap::new();
+        for row in rows.records {
+            let id = row.values.get("coreid").cloned().unwrap_or_default();
+            by_core.entry(id).or_default().push(row.values);
+        }
+        for record in &mut found.records {
+            let id = record.values.get("occurrenceID").cloned().unwrap_or_default();
+            let Some(names) =
+                by_core.get(&id).filter(|_| !record.values.contains_key("previousIdentifications"))
+            else {
+                continue;
+            };
+            let said = |row: &BTreeMap<String, String>| {
+                ["scientificName", "identifiedBy", "dateIdentified"]
+                    .iter()
+                    .filter_map(|t| row.get(*t).cloned())
+                    .collect::<Vec<_>>()
+                    .join(", ")
+            };
+            let now = said(&record.values);
+            let before: Vec<String> = names.iter().map(said).filter(|s| !s.is_empty() && *s != now).collect();
+            if !before.is_empty() {
+                record.values.insert("previousIdentifications".into(), before.join(" | "));
+            }
+        }
+    }
+    Ok(found)
+}
+
+fn meta_parts(name: &str, meta: &[u8]) -> Result<Vec<Part>> {
+    let wrong = |fact: String| {
+        Trouble::new(format!("{name}, meta.xml"), fact).hint("write or fetch the archive again")
+    };
+    let text = text(&format!("{name}, meta.xml"), meta)?;
+    let mut reader = Reader::from_str(text);
+    let mut parts: Vec<Part> = Vec::new();
+    let mut in_location = false;
+    loop {
+        match reader.read_event().map_err(|e| wrong(format!("is not XML: {e}")))? {
+            Event::Eof => return Ok(parts),
+            Event::Start(e) | Event::Empty(e) => {
+                let attribute = |key: &str| attribute(&e, key);
+                match e.local_name().as_ref() {
+                    tag @ ("core" | "extension") => {
+                        let sign = |key: &str, default: u8| -> Result<Option<u8>> {
+                            match attribute(key).as_deref() {
+                                None => Ok(Some(default)),
+                                Some("") => Ok(None),
+                                Some("\\t") => Ok(Some(b'\t')),
+                                Some(t) if t.len() == 1 => Ok(Some(t.as_bytes()[0])),
+                                Some(t) => {
+                                    Err(wrong(format!("has {key} `{t}`, which is more than one sign")))
+                                }
+                            }
+                        };
+                        if let Some(encoding) = attribute("encoding")
+                            .filter(|e| !e.eq_ignore_ascii_case("utf-8") && !e.eq_ignore_ascii_case("utf8"))
+                        {
+                            return Err(wrong(format!("says the encoding {encoding}; only UTF-8 is read")));
+                        }
+                        parts.push(Part {
+                            core: tag == "core",
+                            row_type: attribute("rowType").unwrap_or_default(),
+                            shape: Shape {
+                                delimiter: sign("fieldsTerminatedBy", b',')?.unwrap_or(b','),
+                                quote: sign("fieldsEnclosedBy", b'"')?,
+                                skip: attribute("ignoreHeaderLines")
+                                    .and_then(|n| n.parse().ok())
+                                    .unwrap_or(0),
+                                columns: Some(Vec::new()),
+                                ..Shape::default()
+                            },
+                            ..Part::default()
+                        });
+                    }
+                    "location" => in_location = true,
+                    "id" | "coreid" => {
+                        if let Some(part) = parts.last_mut() {
+                            part.id = attribute("index").and_then(|n| n.parse().ok()).unwrap_or(0);
+                        }
+                    }
+                    "field" => {
+                        if let (Some(part), Some(term)) = (parts.last_mut(), attribute("term")) {
+                            let term = bare(&term);
+                            match attribute("index").and_then(|n| n.parse().ok()) {
+                                Some(index) => part.shape.columns.get_or_insert_default().push((index, term)),
+                                None => {
+                                    if let Some(value) = attribute("default") {
+                                        part.shape.defaults.push((term, value));
+                                    }
+                                }
+                            }
+                        }
+                    }
+                    _ => {}
+                }
+            }
+            Event::Text(t) if in_location => {
+                if let Some(part) = parts.last_mut().filter(|p| p.file.is_empty()) {
+                    part.file = t.trim().to_owned();
+                }
+            }
+            Event::End(e) if e.local_name().as_ref() == "location" => in_location = false,
+            _ => {}
+        }
+    }
+}
+
+fn attribute(tag: &BytesStart, key: &str) -> Option<String> {
+    let found = tag.try_get_attribute(key).ok()??;
+    quick_xml::escape::unescape(&found.value).map(|t| t.into_owned()).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn given(file: &str, content: &str) -> Result<GivenRecords> {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join(file);
+        std::fs::write(&path, content).unwrap();
+        records(&path)
+    }
+
+    #[test]
+    fn a_table_is_read_by_its_columns_and_a_bad_row_is_named() {
+        let csv = "\u{feff}occurrenceID,dwc:scientificName,http://rs.tdwg.org/dwc/terms/locality,decimalLongitude\r\n\
+                   a,Plusia vallis,'=Tarn Head,-2.9\r\n\
+                   b,Plusia vallis\r\n\
+                   \r\n\
+                   c,,\"Mere End, the\nold fold\",'5\r\n";
+        let found = given("old.csv", csv).unwrap();
+        assert_eq!(found.records.len(), 2);
+        assert_eq!(found.records[0].values["scientificName"], "Plusia vallis");
+        assert_eq!(found.records[0].values["locality"], "=Tarn Head");
+        assert_eq!(found.records[0].values["decimalLongitude"], "-2.9");
+        assert_eq!(found.records[1].values["locality"], "Mere End, the\nold fold");
+        assert_eq!(found.records[1].values["decimalLongitude"], "'5");
+        assert!(!found.records[1].values.contains_key("scientificName"));
+        let said = found.troubles[0].to_string();
+        assert!(
+            said.contains("old.csv, row 3") && said.contains("2 cells") && said.contains("hint:"),
+            "{said}"
+        );
+    }
+
+    #[test]
+    fn json_lines_keep_numbers_as_written_and_name_a_bad_line() {
+        let found = given(
+            "old.jsonl",
+            "{\"eventDate\":\"1993\",\"individualCount\":3,\"sex\":null}\n[1]\n{\"a\":{}}\n",
+        )
+        .unwrap();
+        assert_eq!(found.records[0].values["individualCount"], "3");
+        assert_eq!(found.records[0].values.len(), 2);
+        assert_eq!(found.troubles.len(), 2);
+        assert!(found.troubles[0].to_string().contains("line 2"));
+    }
+
+    #[test]
+    fn what_is_no_file_of_records_is_refused_with_the_next_step() {
+        for (file, content, fact) in [
+            ("x.pdf", "%PDF", "no file of records"),
+            ("x.csv", "", "no first row"),
+            ("x.csv", "a,a\n1,2\n", "two columns named `a`"),
+            ("x.zip", "PK\u{3}\u{4}rest", "damaged archive"),
+        ] {
+            let error = given(file, content).unwrap_err().to_string();
+            assert!(error.contains(fact) && error.contains("hint:"), "{error}");
+        }
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("latin.csv");
+        std::fs::write(&path, b"locality\nM\xE9re End\n").unwrap();
+        let error = records(&path).unwrap_err().to_string();
+        assert!(error.contains("latin.csv, line 2") && error.contains("UTF-8"), "{error}");
+    }
+}
