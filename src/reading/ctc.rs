@@ -133,7 +133,23 @@ pub fn best_path(steps: &Steps, alphabet: &Alphabet, keep: Alternatives, filled:
         }
         at = end;
     }
+    widen(&mut chars);
     chars
+}
+
+/// The steps in which a character stands out are its middle; its strokes reach
+/// half of the way to its neighbours, at most half of a usual character.
+fn widen(chars: &mut [ReadChar]) {
+    let (Some(first), Some(last)) = (chars.first(), chars.last()) else { return };
+    let half = 0.6 * (last.end - first.start) / chars.len() as f32;
+    let old: Vec<(f32, f32)> = chars.iter().map(|c| (c.start, c.end)).collect();
+    for (i, c) in chars.iter_mut().enumerate() {
+        let before = i.checked_sub(1).map_or(-c.start, |k| old[k].1);
+        let after = old.get(i + 1).map_or(2.0 - c.end, |n| n.0);
+        c.start -= half.min((c.start - before) / 2.0).max(0.0);
+        c.end += half.min((after - c.end) / 2.0).max(0.0);
+        (c.start, c.end) = (c.start.max(0.0), c.end.min(1.0));
+    }
 }
 
 #[cfg(test)]
@@ -154,7 +170,8 @@ mod tests {
         let text: String = chars.iter().map(|c| c.ch).collect();
         assert_eq!(text, "ll");
         assert!((chars[0].confidence - 0.8).abs() < 1e-6);
-        assert_eq!((chars[0].start, chars[0].end), (0.0, 0.5));
+        // Two of four steps and half of the blank behind them.
+        assert_eq!((chars[0].start, chars[0].end), (0.0, 0.625));
         assert_eq!(chars[1].alternatives.len(), 1);
         assert_eq!(chars[1].alternatives[0].0, 'I');
     }
