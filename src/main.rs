@@ -5,6 +5,7 @@
 //! stopped by Ctrl-C after the photographs in hand.
 
 mod commands;
+mod keeping;
 mod progress;
 
 use clap::{Args, CommandFactory, Parser, Subcommand};
@@ -115,6 +116,8 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         jsonl: Option<PathBuf>,
     },
+    #[command(flatten)]
+    Keeping(keeping::Command),
     /// Copy a collection folder, also while it is in use, and check the copy.
     Backup {
         /// The collection folder.
@@ -186,6 +189,7 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::List { folder, settled } => commands::list(&folder, settled),
         Command::Find { folder, words } => commands::find(&folder, &words.join(" ")),
         Command::Write { folder, csv, jsonl } => commands::write(&folder, csv.as_deref(), jsonl.as_deref()),
+        Command::Keeping(command) => keeping::run(&command),
         Command::Backup { folder, to } => commands::backup(&folder, &to),
         Command::Verify { folder } => commands::verify(&folder),
         Command::Completions { shell } => {

@@ -202,6 +202,8 @@ pub(super) const HEAD_TERMS: [&str; 8] = [
 
 /// A filter kind that is no doubt: drafts that have none.
 const CLEAN: &str = "none";
+/// A filter kind that is every doubt.
+const ANY: &str = "any";
 
 impl Store {
     /// See [`super::Catalogue::has_photo`].
@@ -451,10 +453,16 @@ impl Store {
     ) -> Result<Vec<i64>> {
         let mut sql = QueryBuilder::<Sqlite>::new("SELECT draft.id FROM draft WHERE state = ");
         sql.push_bind(queue.state.word());
+        if queue.state == State::Aside {
+            sql.push(" AND draft.id NOT IN (SELECT id FROM draft WHERE trash = 1)");
+        }
         match queue.doubt.as_deref() {
             None | Some("") => {}
             Some(CLEAN) => {
                 sql.push(" AND weight = 0 AND NOT EXISTS (SELECT 1 FROM doubt WHERE draft = draft.id)");
+            }
+            Some(ANY) => {
+                sql.push(" AND EXISTS (SELECT 1 FROM doubt WHERE draft = draft.id)");
             }
             Some(kind) => {
                 sql.push(" AND draft.id IN (SELECT draft FROM doubt WHERE kind = ").push_bind(kind).push(")");
@@ -496,6 +504,24 @@ impl Store {
         });
         sql.push(" LIMIT ").push_bind(limit);
         sql.build_query_scalar().fetch_all(&self.read).await.map_err(|e| self.trouble(e))
+    }
+
+    /// The values that `term` has among drafts in `state`, and in how many; the
+    /// most frequent first, at most `limit`.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub async fn values_of(&self, term: &str, state: State, limit: u32) -> Result<Vec<(String, i64)>> {
+        sqlx::query_as(
+            "SELECT value, count(*) AS drafts FROM draft_value JOIN draft ON draft.id = draft_value.draft
+             WHERE term = ? AND value <> '' AND state = ? GROUP BY value ORDER BY drafts DESC, value LIMIT ?",
+        )
+        .bind(term)
+        .bind(state.word())
+        .bind(limit)
+        .fetch_all(&self.read)
+        .await
+        .map_err(|e| self.trouble(e))
     }
 
     /// One line of the queue.
@@ -629,6 +655,13 @@ impl Store {
                 State::Settled => counts.settled = count,
             }
         }
+        // Counted apart, by its own small index: the column itself lies behind
+        // the reading, and looking into every row would read them all.
+        let trash: i64 = sqlx::query_scalar("SELECT count(*) FROM draft WHERE trash = 1")
+            .fetch_one(&self.read)
+            .await
+            .map_err(|e| self.trouble(e))?;
+        counts.aside -= trash;
         Ok(counts)
     }
 

@@ -59,10 +59,11 @@ impl Store {
             .map_err(|e| self.trouble(e))?;
         let files: Vec<(String, String)> = {
             let mut copy = store_options(&fresh).connect().await.map_err(|e| self.trouble(e))?;
-            let files = sqlx::query_as("SELECT DISTINCT file, hash FROM photo ORDER BY file")
-                .fetch_all(&mut copy)
-                .await
-                .map_err(|e| self.trouble(e))?;
+            let files =
+                sqlx::query_as("SELECT DISTINCT file, hash FROM photo WHERE gone IS NULL ORDER BY file")
+                    .fetch_all(&mut copy)
+                    .await
+                    .map_err(|e| self.trouble(e))?;
             sqlx::Connection::close(copy).await.map_err(|e| self.trouble(e))?;
             files
         };
@@ -177,11 +178,12 @@ impl Store {
         checked.records = count("SELECT count(*) FROM lot WHERE standing = 1").await?;
         checked.deeds = count("SELECT count(*) FROM deed").await?;
 
-        let files: Vec<(String, String, String)> =
-            sqlx::query_as("SELECT file, hash, min(name) FROM photo GROUP BY file, hash ORDER BY file")
-                .fetch_all(&self.read)
-                .await
-                .map_err(failed)?;
+        let files: Vec<(String, String, String)> = sqlx::query_as(
+            "SELECT file, hash, min(name) FROM photo WHERE gone IS NULL GROUP BY file, hash ORDER BY file",
+        )
+        .fetch_all(&self.read)
+        .await
+        .map_err(failed)?;
         for (file, hash, name) in &files {
             let path: PathBuf = self.folder().photos().join(file);
             let again = "copy it back from a backup, or from the camera: its name came in as ";
@@ -239,9 +241,22 @@ const CHAINS: &[(&str, &str)] = &[
         "has a state that its history does not know",
     ),
     (
-        "SELECT 'draft', draft.id, 'state' FROM draft LEFT JOIN lot ON lot.draft = draft.id AND standing = 1
+        "SELECT 'draft', draft.id, 'state' FROM draft LEFT JOIN lot ON lot.draft = draft.id AND (standing = 1 OR fate <> '')
          WHERE (state = 'settled') <> (lot.id IS NOT NULL)",
         "is settled without a record, or has a record without being settled",
+    ),
+    (
+        "SELECT 'record', lot.id, 'kept in' FROM lot LEFT JOIN container ON container.id = lot.container
+         LEFT JOIN (SELECT lot, now, max(id) FROM change WHERE term = 'kept in' AND lot IS NOT NULL GROUP BY lot)
+         AS c ON c.lot = lot.id WHERE coalesce(c.now, '') <> coalesce(code, '')",
+        "is in a place that its history does not know",
+    ),
+    (
+        "SELECT 'record', lot.id, 'state' FROM lot LEFT JOIN
+         (SELECT lot, now, max(id) FROM change WHERE term = 'state' AND lot IS NOT NULL GROUP BY lot) AS c
+         ON c.lot = lot.id WHERE coalesce(c.now, 'not standing') <>
+         CASE WHEN standing = 1 THEN 'standing' WHEN fate = '' THEN 'not standing' ELSE fate END",
+        "stands or not, against its history",
     ),
     (
         "SELECT 'draft', draft.id, 'words' FROM draft WHERE NOT EXISTS

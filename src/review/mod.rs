@@ -10,11 +10,12 @@
 //! `Content-Security-Policy` lets a page load nothing but its own style,
 //! script and pictures.
 
+mod keeping;
 mod pages;
 mod pictures;
 mod words;
 
-use crate::catalogue::{Catalogue, Change, DeedKind, Draft, Queue, State, Store};
+use crate::catalogue::{Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, State, Store, following};
 use crate::geometry::{Point, Quad};
 use crate::intake::IntakeRules;
 use crate::trouble::{Result, Trouble};
@@ -35,6 +36,13 @@ pub use pictures::Opener;
 
 /// A page's form holds some dozens of short values; more is not ours.
 const LARGEST_FORM: usize = 1 << 20;
+
+/// The terms by which the queue is narrowed, and what the page calls them.
+const FACETS: [(&str, &str); 4] =
+    [("locality", "place"), ("eventDate", "day"), ("recordedBy", "collector"), ("scientificName", "name")];
+
+/// A folded envelope, for the browser's tab.
+const ICON: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><path d="M4 27 16 5l12 22z" fill="#fdf1d3" stroke="#2c4a80" stroke-width="2.5" stroke-linejoin="round"/><path d="M4 27 20 12" stroke="#2c4a80" stroke-width="2"/></svg>"##;
 
 /// How the page is served.
 pub struct Options {
@@ -76,12 +84,20 @@ impl Args {
     /// # Errors
     /// When no name is given and the system knows none.
     pub fn options(&self, opener: Opener) -> Result<Options> {
-        let login = || ["USER", "LOGNAME", "USERNAME"].iter().find_map(|v| std::env::var(v).ok());
-        let who = self.who.clone().or_else(login).filter(|w| !w.trim().is_empty()).ok_or_else(|| {
-            Trouble::new("your name", "is not known").hint("give it, for example: --who \"A. Vell\"")
-        })?;
+        let who = person(self.who.as_deref())?;
         Ok(Options { port: self.port, open: !self.no_open, who, opener })
     }
+}
+
+/// Who does it: the name given, else the one the person is logged in with.
+///
+/// # Errors
+/// When no name is given and the system knows none.
+pub fn person(given: Option<&str>) -> Result<String> {
+    let login = || ["USER", "LOGNAME", "USERNAME"].iter().find_map(|v| std::env::var(v).ok());
+    given.map(str::to_owned).or_else(login).filter(|w| !w.trim().is_empty()).ok_or_else(|| {
+        Trouble::new("your name", "is not known").hint("give it, for example: --who \"A. Vell\"")
+    })
 }
 
 /// Serves the review page of `catalogue` until Ctrl-C. The address goes to
@@ -148,13 +164,20 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/draft/{id}/note", post(note))
         .route("/undo", post(undo))
         .route("/same/{id}/{term}", get(same).post(take_same))
+        .route("/series/{id}/{term}", get(series).post(take_series))
+        .route("/values/{term}", get(values))
         .route("/events", get(events))
         .route("/event", get(event).post(settle_event))
         .route("/progress", get(progress))
         .route("/records", get(records))
         .route("/record/{id}", get(record))
+        .route("/record/{id}/{deed}", post(keeping::deed))
+        .route("/places", get(keeping::places).post(keeping::make))
+        .route("/place/{id}", get(keeping::place))
+        .route("/trash", get(keeping::trash).post(keeping::from_trash))
         .route("/photo/{id}/{piece}", get(photo))
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
+        .route("/icon.svg", get(|| asset("image/svg+xml", ICON)))
         .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
         .fallback(|| async { Failed(StatusCode::NOT_FOUND, Trouble::new("this address", "leads nowhere")) })
         .layer(tower_http::limit::RequestBodyLimitLayer::new(LARGEST_FORM))
@@ -328,7 +351,8 @@ async fn show(
         None => None,
     };
     make_ready(app, draft, next.as_ref());
-    let page = pages::draft(app, draft, &counts, walk, next.as_ref(), notice, misfits);
+    let series = if draft.state == State::Waiting { app.store.follows(draft).await? } else { Vec::new() };
+    let page = pages::draft(app, draft, &counts, walk, next.as_ref(), notice, misfits, &series);
     Ok(page.into_response())
 }
 
@@ -396,6 +420,11 @@ fn posted(app: &App, form: &[(String, String)]) -> std::result::Result<Posted, F
     let trouble = Trouble::new("this page", "is from before the program was started again")
         .hint("go back, load the page again and repeat the step; nothing was changed");
     Err(Failed(StatusCode::FORBIDDEN, trouble))
+}
+
+/// The last value that a form gives for `name`, without spaces around.
+fn field<'f>(form: &'f [(String, String)], name: &str) -> &'f str {
+    form.iter().rev().find(|f| f.0 == name).map_or("", |f| f.1.trim())
 }
 
 /// Whether `term` could be a Darwin Core term's name.
@@ -515,6 +544,12 @@ async fn undo(With(app): Shared, axum::Form(form): Form) -> Answer {
         DeedKind::Aside => "unaside",
         _ => "undo",
     };
+    // From a record's page the person goes back to it, as long as it stands.
+    if let Some(lot) = field(&form, "to").strip_prefix("/record/").and_then(|l| l.parse::<i64>().ok())
+        && app.store.record(lot).await.is_ok()
+    {
+        return Ok(Redirect::to(&format!("/record/{lot}")).into_response());
+    }
     let to = undone.drafts.first().copied();
     Ok(go_on(to, &posted.walk, &format!("{kind}.{}", to.unwrap_or_default())))
 }
@@ -569,6 +604,52 @@ async fn take_same(With(app): Shared, At((id, term)): At<(i64, String)>, axum::F
         _ => Some(id),
     };
     Ok(go_on(to, &posted.walk, &format!("same.{id}.{}", chosen.len())))
+}
+
+/// The drafts after this one with the numbers that would follow.
+async fn series(With(app): Shared, At((id, term)): At<(i64, String)>) -> Answer {
+    let draft = app.store.draft(id).await?;
+    let from = numbered(&draft, &term)?;
+    let run = app.store.series(id, &term, &from, AT_ONCE).await?;
+    let counts = app.store.state_counts().await?;
+    Ok(pages::series(&app, &counts, &draft, &term, &from, &run).into_response())
+}
+
+fn numbered(draft: &Draft, term: &str) -> Result<String> {
+    let value = draft.values.iter().find(|v| v.term == term && NUMBERED.contains(&term));
+    value.map(|v| v.value.clone()).filter(|v| !v.is_empty()).ok_or_else(|| {
+        Trouble::new(format!("draft {}", draft.id), format!("has no number in {term} to go on from"))
+            .hint("give it its number first")
+    })
+}
+
+async fn take_series(With(app): Shared, At((id, term)): At<(i64, String)>, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    let draft = app.store.draft(id).await?;
+    let from = numbered(&draft, &term)?;
+    let run = app.store.series(id, &term, &from, AT_ONCE).await?;
+    // Only what was shown and still waits is numbered, in the order shown.
+    let chosen: Vec<i64> =
+        run.iter().map(|n| n.head.id).filter(|d| posted.drafts.iter().any(|p| p.0 == *d)).collect();
+    let mut changes = Vec::with_capacity(chosen.len());
+    let mut number = from;
+    for draft in chosen {
+        number = following(&number).ok_or_else(|| {
+            Trouble::new(number.clone(), "is no number that another could follow")
+                .hint("give the draft a number that ends in digits")
+        })?;
+        changes.push((draft, vec![Change { term: term.clone(), value: number.clone() }]));
+    }
+    let why = format!("numbered after {}", draft.name);
+    app.store.change_each(&changes, &app.who, &why, None).await?;
+    Ok(go_on(Some(id), &posted.walk, &format!("series.{id}.{}", changes.len())))
+}
+
+/// The values of a term among the drafts, to choose one of them.
+async fn values(With(app): Shared, At(term): At<String>, Query(walk): Query<Walk>) -> Answer {
+    let values = app.store.values_of(&term, State::of(&walk.state), 300).await?;
+    let counts = app.store.state_counts().await?;
+    Ok(pages::values(&app, &counts, &walk, &term, &values).into_response())
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -632,7 +713,8 @@ async fn records(With(app): Shared, Query(find): Query<Find>) -> Answer {
 async fn record(With(app): Shared, At(id): At<i64>) -> Answer {
     let record = app.store.record(id).await?;
     let counts = app.store.state_counts().await?;
-    Ok(pages::record(&app, &counts, &record).into_response())
+    let containers = app.store.containers(None).await?;
+    Ok(pages::record(&app, &counts, &record, &containers).into_response())
 }
 
 #[derive(Debug, Default, Deserialize)]
