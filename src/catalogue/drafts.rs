@@ -272,6 +272,9 @@ impl Store {
             return Err(Trouble::new(&facts.name, "changed while it was read")
                 .hint("add it again once nothing writes to it"));
         }
+        self.swept.call_once(|| {
+            self.folder().sweep();
+        });
         let file = self.folder().lay_down(bytes, &hash, ext)?;
         let page = facts.page.unwrap_or(0);
         let mut tx = self.begin().await?;
