@@ -5,9 +5,10 @@
 //! `"record 12"`, `"specimen 12"` or `"container 12"`.
 
 use clap::Subcommand;
-use glassine::catalogue::{Catalogue, Change, Deed, DeedKind, Mount, Store, Thing, Whereabouts};
+use glassine::catalogue::{Catalogue, Change, Deed, DeedKind, Mount, Role, Store, Thing, Whereabouts};
 use glassine::review::person;
 use glassine::trouble::{Result, Trouble};
+use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -167,6 +168,15 @@ pub enum Command {
         /// The record, or "draft 12".
         thing: String,
     },
+    /// List the people who sign in to a folder, take one in, or let one go.
+    ///
+    /// With nobody taken in, the page belongs to the person at the machine.
+    People {
+        /// The collection folder.
+        folder: PathBuf,
+        #[command(subcommand)]
+        what: Option<People>,
+    },
     /// Undo your last deed, whenever it was.
     Undo {
         /// The collection folder.
@@ -175,6 +185,82 @@ pub enum Command {
         #[arg(long)]
         who: Option<String>,
     },
+}
+
+#[derive(Subcommand)]
+pub enum People {
+    /// Take a person in, or give one a new passphrase and role. The passphrase
+    /// is asked for, or read as one line where standard input is no terminal.
+    Add {
+        /// The name, as the history shall have it.
+        name: String,
+        /// What they may do: reads, settles, or keeps (looks after the folder).
+        #[arg(long, default_value = "settles", value_parser = ["reads", "settles", "keeps"])]
+        role: String,
+    },
+    /// Let a person come no more; what they did stays under their name.
+    Remove {
+        /// The name.
+        name: String,
+    },
+    /// Print how well first and second readings agree, by field.
+    Agreement,
+}
+
+fn passphrase(name: &str) -> Result<String> {
+    let failed = |e: std::io::Error| Trouble::new("the passphrase", "could not be read").cause(e);
+    if !std::io::stdin().is_terminal() {
+        let mut line = String::new();
+        std::io::stdin().read_line(&mut line).map_err(failed)?;
+        return Ok(line.trim_end_matches(['\r', '\n']).to_owned());
+    }
+    let first = rpassword::prompt_password(format!("Passphrase of {name}: ")).map_err(failed)?;
+    let again = rpassword::prompt_password("The same again: ").map_err(failed)?;
+    if first != again {
+        return Err(Trouble::new("the passphrase", "was typed in two ways").hint("type it again"));
+    }
+    Ok(first)
+}
+
+fn people(folder: &std::path::Path, what: Option<&People>) -> Result<()> {
+    let catalogue = Catalogue::open(folder)?;
+    let store = catalogue.store();
+    match what {
+        None => {
+            let people = catalogue.wait(store.people())?;
+            for p in &people {
+                println!("{}  {}  since {}", p.name, p.role.word(), day(&p.added));
+            }
+            if people.is_empty() {
+                eprintln!("Nobody signs in to this folder: its page belongs to the person at the machine.");
+            }
+        }
+        Some(People::Add { name, role }) => {
+            let role = match role.as_str() {
+                "reads" => Role::Reads,
+                "keeps" => Role::Keeps,
+                _ => Role::Settles,
+            };
+            catalogue.wait(store.set_person(name, role, &passphrase(name)?))?;
+            eprintln!("{name} may sign in now ({}).", role.word());
+        }
+        Some(People::Remove { name }) => {
+            catalogue.wait(store.remove_person(name))?;
+            eprintln!("{name} comes no more; what they did stays under their name.");
+        }
+        Some(People::Agreement) => {
+            for a in catalogue.wait(store.agreement())? {
+                let kappa = a.kappa.map_or("not defined".to_owned(), |k| format!("{k:.2}"));
+                println!(
+                    "{}  {} read twice  {:.1} % the same  kappa {kappa}",
+                    a.term,
+                    a.records,
+                    100.0 * a.same
+                );
+            }
+        }
+    }
+    Ok(())
 }
 
 pub fn run(command: &Command) -> Result<ExitCode> {
@@ -297,6 +383,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
                 print_deed(deed);
             }
         }
+        Command::People { folder, what } => people(folder, what.as_ref())?,
         Command::Undo { folder, who } => {
             let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
             let undone = catalogue.undo(&who)?;

@@ -32,6 +32,8 @@ impl Page {
             open: false,
             who: "M. Orrin".into(),
             opener: originals(IntakeRules::load(None).unwrap()),
+            network: None,
+            second_reading: 5,
         };
         Page { router: router(catalogue.store(), options, PORT), catalogue, _place: place }
     }

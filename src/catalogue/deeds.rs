@@ -843,7 +843,10 @@ impl Store {
             .await
             .map_err(|e| self.trouble(e))?;
         // Only words long enough to be found by three letters in a row.
-        for word in words(&text).filter(|w| w.chars().count() >= 4) {
+        // Numbers are found as they stand or not at all: a number one digit off is
+        // another number, and a million of them would drown the words.
+        let spelt = |w: &&str| w.chars().count() >= 4 && w.chars().any(char::is_alphabetic);
+        for word in words(&text).filter(spelt) {
             sqlx::query("INSERT OR IGNORE INTO word (word) VALUES (?)")
                 .bind(word.to_lowercase())
                 .execute(&mut *tx)

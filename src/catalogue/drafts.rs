@@ -99,6 +99,8 @@ pub struct Queue {
     pub text: String,
     /// In the order they came in, instead of the most doubtful first.
     pub in_order: bool,
+    /// Only those that nobody but this person works on just now.
+    pub free_for: Option<String>,
 }
 
 /// One line of the queue.
@@ -478,6 +480,10 @@ impl Store {
         if let Some(words) = match_words(&queue.text) {
             sql.push(" AND draft.id IN (SELECT rowid FROM draft_words WHERE draft_words MATCH ");
             sql.push_bind(words).push(")");
+        }
+        if let Some(who) = &queue.free_for {
+            sql.push(" AND draft.id NOT IN (SELECT draft FROM lease WHERE who <> ").push_bind(who);
+            sql.push(" AND until > unixepoch())");
         }
         let weight: Option<f64> = match after {
             Some(id) if !queue.in_order => sqlx::query_scalar("SELECT weight FROM draft WHERE id = ?")

@@ -22,6 +22,7 @@ mod drafts;
 mod folder;
 mod keeping;
 mod neighbours;
+mod people;
 mod progress;
 mod records;
 mod safety;
@@ -34,6 +35,7 @@ pub use drafts::{Draft, DraftHead, DraftValue, Entered, KeptPhoto, NearPhoto, Qu
 pub use folder::Folder;
 pub use keeping::{Container, Contents, Emptied, Mount, Thing, Trashed, Whereabouts};
 pub use neighbours::Known;
+pub use people::{Agreement, Person, Role, Session, kappa};
 pub use progress::Progress;
 pub use records::{Determination, Record, RecordHead, RecordValue, Specimen};
 pub use safety::{BackedUp, Checked};

@@ -246,7 +246,7 @@ fn places_page(app: &App, counts: &QueueCounts, containers: &[Container]) -> Mar
             p { a href="/trash" { "The trash" } }
         }
     };
-    layout("Places", "places", Some(counts), &app.who, body)
+    layout("Places", "places", Some(counts), Some(app), body)
 }
 
 fn held(c: &Container) -> String {
@@ -291,7 +291,7 @@ fn place_page(
             @if held.lots.len() >= MOST as usize { p.soft { "The first " (MOST) " are shown; the terminal lists all: " code { "glassine contents FOLDER \"" (this.code) "\"" } } }
         }
     };
-    layout(&this.code, "places", Some(counts), &app.who, body)
+    layout(&this.code, "places", Some(counts), Some(app), body)
 }
 
 fn trash_page(app: &App, counts: &QueueCounts, trash: &[Trashed]) -> Markup {
@@ -318,5 +318,5 @@ fn trash_page(app: &App, counts: &QueueCounts, trash: &[Trashed]) -> Markup {
             }
         }
     };
-    layout("Trash", "places", Some(counts), &app.who, body)
+    layout("Trash", "places", Some(counts), Some(app), body)
 }

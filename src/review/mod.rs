@@ -10,25 +10,26 @@
 //! `Content-Security-Policy` lets a page load nothing but its own style,
 //! script and pictures.
 
+mod door;
 mod keeping;
 mod pages;
 mod pictures;
 mod words;
 
-use crate::catalogue::{Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, State, Store, following};
+use crate::catalogue::{Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, Role, State, Store, following};
 use crate::geometry::{Point, Quad};
 use crate::intake::IntakeRules;
 use crate::trouble::{Result, Trouble};
 use axum::Router;
-use axum::extract::{Path as At, Query, Request, State as With};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
-use axum::middleware::{self, Next};
+use axum::extract::{FromRequestParts, Path as At, Query};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::middleware;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use pages::Notice;
 use pictures::{Pictures, Piece};
 use serde::Deserialize;
-use std::net::{Ipv4Addr, SocketAddr};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -54,6 +55,20 @@ pub struct Options {
     pub who: String,
     /// How originals are opened; [`originals`] opens them as intake does.
     pub opener: Opener,
+    /// Where others on the network find the page; `None`: this machine only.
+    pub network: Option<Network>,
+    /// Of a hundred settled drafts, how many another person reads again without
+    /// seeing the first reading.
+    pub second_reading: u8,
+}
+
+/// Where others on the network find the page.
+#[derive(Clone, Debug)]
+pub struct Network {
+    /// The address of this machine that is listened at.
+    pub address: IpAddr,
+    /// Further host names by which the page is reached.
+    pub names: Vec<String>,
 }
 
 /// Opens originals of every kind that intake takes, within `rules`.
@@ -76,6 +91,18 @@ pub struct Args {
     /// Print the page's address and do not open a browser.
     #[arg(long)]
     pub no_open: bool,
+    /// Let others on the network in, at this address of this machine. Only for
+    /// a folder with people who sign in (see: glassine people).
+    #[arg(long, value_name = "ADDRESS")]
+    pub network: Option<IpAddr>,
+    /// Another host name by which the page is reached, for example behind a
+    /// server that adds HTTPS.
+    #[arg(long = "host", value_name = "NAME", requires = "network")]
+    pub hosts: Vec<String>,
+    /// Of a hundred settled drafts, how many are offered to another person to
+    /// be read again, blind to the first reading.
+    #[arg(long, value_name = "PERCENT", default_value_t = 5, value_parser = clap::value_parser!(u8).range(0..=100))]
+    pub second_reading: u8,
 }
 
 impl Args {
@@ -85,7 +112,9 @@ impl Args {
     /// When no name is given and the system knows none.
     pub fn options(&self, opener: Opener) -> Result<Options> {
         let who = person(self.who.as_deref())?;
-        Ok(Options { port: self.port, open: !self.no_open, who, opener })
+        let network = self.network.map(|address| Network { address, names: self.hosts.clone() });
+        let second_reading = self.second_reading;
+        Ok(Options { port: self.port, open: !self.no_open, who, opener, network, second_reading })
     }
 }
 
@@ -107,7 +136,14 @@ pub fn person(given: Option<&str>) -> Result<String> {
 /// When the port is taken or not allowed.
 pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
     catalogue.wait(async {
-        let address = SocketAddr::from((Ipv4Addr::LOCALHOST, options.port));
+        let store = catalogue.store();
+        let people = store.has_people().await?;
+        let ip = options.network.as_ref().map_or(Ipv4Addr::LOCALHOST.into(), |n| n.address);
+        if !ip.is_loopback() && !people {
+            return Err(Trouble::new("the network", "is closed: nobody signs in to this folder")
+                .hint("take people in first: glassine people FOLDER add NAME"));
+        }
+        let address = SocketAddr::from((ip, options.port));
         let listener = tokio::net::TcpListener::bind(address).await.map_err(|e| {
             Trouble::new(format!("port {}", options.port), "cannot be used for the page")
                 .cause(e)
@@ -116,9 +152,17 @@ pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
         let address =
             listener.local_addr().map_err(|e| Trouble::new("the page", "has no address").cause(e))?;
         let open = options.open;
-        let router = router(catalogue.store(), options, address.port());
+        let router = router(store, options, address.port());
         let url = format!("http://{address}/");
-        eprintln!("Review at {url} (this machine only). Ctrl-C ends it; nothing is lost.");
+        if ip.is_loopback() {
+            eprintln!("Review at {url} (this machine only). Ctrl-C ends it; nothing is lost.");
+        } else {
+            eprintln!("Review at {url}, for everybody who can reach this address and signs in.");
+            eprintln!(
+                "caution: what passes between browser and page is not encrypted, passphrases included. Use a \
+                 network that you trust, or a server before it that adds HTTPS (and name it with --host)."
+            );
+        }
         if open && let Err(e) = open::that_detached(&url) {
             eprintln!("The browser could not be opened ({e}): open the address yourself.");
         }
@@ -134,24 +178,59 @@ pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
     })
 }
 
+/// What a request is answered with: the catalogue, and who asks.
+#[derive(Clone)]
 struct App {
     store: Arc<Store>,
-    pictures: Pictures,
+    pictures: Arc<Pictures>,
+    /// Who asks.
     who: String,
+    /// What they may do.
+    role: Role,
+    /// What the forms of their pages carry.
     token: String,
-    hosts: [String; 3],
+    /// Whether people sign in to this folder.
+    people: bool,
+    hosts: Arc<[String]>,
+    second_reading: u8,
+    limit: Arc<door::Limit>,
 }
 
-type Shared = With<Arc<App>>;
+/// The [`App`] of a request, as [`door::guard`] made it for the person who asks.
+struct With(Arc<App>);
+
+type Shared = With;
+
+impl<S: Send + Sync> FromRequestParts<S> for With {
+    type Rejection = StatusCode;
+
+    async fn from_request_parts(
+        parts: &mut axum::http::request::Parts,
+        _: &S,
+    ) -> std::result::Result<Self, StatusCode> {
+        parts.extensions.get::<Arc<App>>().cloned().map(With).ok_or(StatusCode::INTERNAL_SERVER_ERROR)
+    }
+}
 
 /// The page's routes, for `port` of this machine.
 pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
+    let mut hosts = ["127.0.0.1", "localhost", "[::1]"].map(|h| format!("{h}:{port}")).to_vec();
+    if let Some(network) = &options.network {
+        hosts.push(SocketAddr::from((network.address, port)).to_string());
+        for name in &network.names {
+            hosts.extend([name.clone(), format!("{name}:{port}")]);
+        }
+    }
     let app = Arc::new(App {
         store,
-        pictures: Pictures::new(options.opener),
+        pictures: Arc::new(Pictures::new(options.opener)),
         who: options.who,
+        role: Role::Keeps,
         token: uuid::Uuid::new_v4().simple().to_string(),
-        hosts: [format!("127.0.0.1:{port}"), format!("localhost:{port}"), format!("[::1]:{port}")],
+        people: false,
+        hosts: hosts.into(),
+        second_reading: options.second_reading,
+        limit: Arc::new(door::Limit::new()),
     });
     Router::new()
         .route("/", get(queue))
@@ -172,6 +251,10 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/records", get(records))
         .route("/record/{id}", get(record))
         .route("/record/{id}/{deed}", post(keeping::deed))
+        .route("/sign-in", get(door::sign_in_page).post(door::sign_in))
+        .route("/sign-out", post(door::sign_out))
+        .route("/second", get(door::second))
+        .route("/second/{id}", post(door::read_again))
         .route("/places", get(keeping::places).post(keeping::make))
         .route("/place/{id}", get(keeping::place))
         .route("/trash", get(keeping::trash).post(keeping::from_trash))
@@ -181,48 +264,7 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
         .fallback(|| async { Failed(StatusCode::NOT_FOUND, Trouble::new("this address", "leads nowhere")) })
         .layer(tower_http::limit::RequestBodyLimitLayer::new(LARGEST_FORM))
-        .layer(middleware::from_fn_with_state(app.clone(), guard))
-        .with_state(app)
-}
-
-/// Refuses requests that are not this machine's own page's, and sends the
-/// headers that keep the page to itself.
-async fn guard(With(app): Shared, request: Request, next: Next) -> Response {
-    let (own_host, foreign_page) = {
-        let header = |name: &str| request.headers().get(name).and_then(|v| v.to_str().ok());
-        let host = header("host").or_else(|| request.uri().authority().map(|a| a.as_str())).unwrap_or("");
-        let foreign_page = request.method() == axum::http::Method::POST
-            && (header("sec-fetch-site").is_some_and(|s| s != "same-origin")
-                || header("origin").is_some_and(|o| !app.hosts.iter().any(|h| o == format!("http://{h}"))));
-        (app.hosts.iter().any(|h| h == host), foreign_page)
-    };
-    let mut response = if !own_host {
-        Failed(StatusCode::MISDIRECTED_REQUEST, Trouble::new("this page", "is for this machine only"))
-            .into_response()
-    } else if foreign_page {
-        Failed(StatusCode::FORBIDDEN, Trouble::new("this request", "came from another page")).into_response()
-    } else {
-        next.run(request).await
-    };
-    let headers = response.headers_mut();
-    for (name, value) in [
-        (
-            header::CONTENT_SECURITY_POLICY,
-            "default-src 'none'; img-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; \
-             form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
-        ),
-        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::X_FRAME_OPTIONS, "DENY"),
-        // With "no-referrer" a browser sends `Origin: null` with the page's own
-        // forms, and they could not be told from another page's.
-        (header::REFERRER_POLICY, "same-origin"),
-    ] {
-        headers.insert(name, HeaderValue::from_static(value));
-    }
-    if !headers.contains_key(header::CACHE_CONTROL) {
-        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
-    }
-    response
+        .layer(middleware::from_fn_with_state(app, door::guard))
 }
 
 /// A trouble as a page, or as plain text for the script.
@@ -280,7 +322,13 @@ impl Walk {
             with: (!self.term.is_empty()).then(|| (self.term.clone(), self.is.clone())),
             text: self.q.clone(),
             in_order: self.order == "in",
+            free_for: None,
         }
+    }
+
+    /// The same for one person: drafts that others work on are left out.
+    fn queue_for(&self, app: &App) -> Queue {
+        Queue { free_for: app.people.then(|| app.who.clone()), ..self.queue() }
     }
 
     /// As the query of an address, without the question mark.
@@ -309,7 +357,7 @@ async fn queue(With(app): Shared, Query(walk): Query<Walk>, Query(extra): Query<
 }
 
 async fn next(With(app): Shared, Query(walk): Query<Walk>, Query(extra): Query<Extra>) -> Answer {
-    let next = app.store.next_draft(&walk.queue(), extra.after, extra.back.is_some()).await?;
+    let next = app.store.next_draft(&walk.queue_for(&app), extra.after, extra.back.is_some()).await?;
     Ok(go_on(next, &walk, &extra.did))
 }
 
@@ -345,14 +393,21 @@ async fn show(
     misfits: &[(String, String, String)],
 ) -> Answer {
     let counts = app.store.state_counts().await?;
-    let next = app.store.next_draft(&walk.queue(), Some(draft.id), false).await?;
+    // Whoever looks at a waiting draft works on it, if nobody else does.
+    let busy = if app.people && app.role >= Role::Settles && draft.state == State::Waiting {
+        app.store.lease(draft.id, &app.who).await?
+    } else {
+        None
+    };
+    let next = app.store.next_draft(&walk.queue_for(&app), Some(draft.id), false).await?;
     let next = match next {
         Some(id) => app.store.draft(id).await.ok(),
         None => None,
     };
     make_ready(app, draft, next.as_ref());
     let series = if draft.state == State::Waiting { app.store.follows(draft).await? } else { Vec::new() };
-    let page = pages::draft(app, draft, &counts, walk, next.as_ref(), notice, misfits, &series);
+    let page =
+        pages::draft(app, draft, &counts, walk, next.as_ref(), notice, misfits, &series, busy.as_deref());
     Ok(page.into_response())
 }
 
@@ -443,6 +498,19 @@ fn misfits(values: &[Change]) -> Vec<(String, String, String)> {
     values.iter().filter_map(misfit).collect()
 }
 
+/// Refuses what another person works on just now.
+async fn free(app: &App, draft: i64) -> std::result::Result<(), Failed> {
+    if !app.people {
+        return Ok(());
+    }
+    match app.store.leased(draft, &app.who).await? {
+        Some(who) => Err(Trouble::new(format!("draft {draft}"), format!("is being worked on by {who}"))
+            .hint("go on with another one; it is free again five minutes after they leave it")
+            .into()),
+        None => Ok(()),
+    }
+}
+
 type Form = axum::Form<Vec<(String, String)>>;
 
 fn wants_json(headers: &HeaderMap) -> bool {
@@ -457,6 +525,7 @@ async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form
     let json = wants_json(&headers);
     let done = async {
         let posted = posted(&app, &form)?;
+        free(&app, id).await?;
         let misfits = misfits(&posted.values);
         if !misfits.is_empty() {
             return Ok((posted, misfits));
@@ -505,6 +574,7 @@ async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form
 
 async fn settle(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
     let posted = posted(&app, &form)?;
+    free(&app, id).await?;
     let misfits = misfits(&posted.values);
     if !misfits.is_empty() {
         let draft = app.store.draft(id).await?;
@@ -513,14 +583,15 @@ async fn settle(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> A
         return Ok(page);
     }
     app.store.settle(id, &app.who, &posted.values, posted.seen).await?;
-    let next = app.store.next_draft(&posted.walk.queue(), Some(id), false).await?;
+    let next = app.store.next_draft(&posted.walk.queue_for(&app), Some(id), false).await?;
     Ok(go_on(next, &posted.walk, &format!("settle.{id}")))
 }
 
 async fn aside(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
     let posted = posted(&app, &form)?;
+    free(&app, id).await?;
     app.store.set_aside(id, &app.who, &posted.why).await?;
-    let next = app.store.next_draft(&posted.walk.queue(), Some(id), false).await?;
+    let next = app.store.next_draft(&posted.walk.queue_for(&app), Some(id), false).await?;
     Ok(go_on(next, &posted.walk, &format!("aside.{id}")))
 }
 
@@ -532,6 +603,7 @@ async fn back(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Ans
 
 async fn note(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
     let posted = posted(&app, &form)?;
+    free(&app, id).await?;
     app.store.note(id, &app.who, &posted.note).await?;
     Ok(go_on(Some(id), &posted.walk, &format!("note.{id}")))
 }
@@ -600,7 +672,7 @@ async fn take_same(With(app): Shared, At((id, term)): At<(i64, String)>, axum::F
     app.store.change_each(&chosen, &app.who, &why, None).await?;
     // Back to where the person was: this draft, or the next one if it is done.
     let to = match draft.state {
-        State::Settled => app.store.next_draft(&posted.walk.queue(), Some(id), false).await?,
+        State::Settled => app.store.next_draft(&posted.walk.queue_for(&app), Some(id), false).await?,
         _ => Some(id),
     };
     Ok(go_on(to, &posted.walk, &format!("same.{id}.{}", chosen.len())))
@@ -689,8 +761,9 @@ async fn settle_event(With(app): Shared, axum::Form(form): Form) -> Answer {
 
 async fn progress(With(app): Shared) -> Answer {
     let progress = app.store.progress().await?;
+    let agreement = app.store.agreement().await?;
     let counts = app.store.state_counts().await?;
-    Ok(pages::progress(&app, &counts, &progress).into_response())
+    Ok(pages::progress(&app, &counts, &progress, &agreement).into_response())
 }
 
 #[derive(Debug, Default, Deserialize)]

@@ -5,8 +5,8 @@
 use super::words::{OFFERED, kind, misfit, name, state, sureness};
 use super::{App, Walk, rounded};
 use crate::catalogue::{
-    Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, Follows, KeptPhoto, Numbered, Progress,
-    QueueCounts, Record, RecordHead, Same, State, term_rank,
+    Agreement, Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, Follows, KeptPhoto, Numbered,
+    Progress, QueueCounts, Record, RecordHead, Same, State, term_rank,
 };
 use crate::geometry::Quad;
 use crate::trouble::Trouble;
@@ -79,7 +79,7 @@ pub(super) fn layout(
     title: &str,
     place: &str,
     counts: Option<&QueueCounts>,
-    who: &str,
+    app: Option<&App>,
     body: Markup,
 ) -> Markup {
     html! {
@@ -119,7 +119,14 @@ pub(super) fn layout(
                             }
                         }
                     }
-                    @if !who.is_empty() { span.who { (who) } }
+                    @if let Some(app) = app.filter(|a| !a.who.is_empty()) {
+                        @if app.people {
+                            form.who method="post" action="/sign-out" {
+                                input type="hidden" name="token" value=(app.token);
+                                (app.who) " " button.plain { "Sign out" }
+                            }
+                        } @else { span.who { (app.who) } }
+                    }
                     button.plain type="button" data-do="keys" { kbd { "?" } " Keys" }
                 }
                 main #main { (body) }
@@ -135,7 +142,7 @@ pub(super) fn failed(trouble: &Trouble) -> Markup {
         "Not done",
         "failed",
         None,
-        "",
+        None,
         html! {
             section.failed role="alert" {
                 h1 { "Not done" }
@@ -352,7 +359,7 @@ pub(super) fn queue(
             }
         }
     };
-    layout("Drafts", "queue", Some(counts), &app.who, body)
+    layout("Drafts", "queue", Some(counts), Some(app), body)
 }
 
 fn nothing(counts: &QueueCounts, walk: &Walk, later: bool) -> Markup {
@@ -417,6 +424,7 @@ pub(super) fn draft(
     did: Option<Notice>,
     misfits: &[(String, String, String)],
     series: &[Follows],
+    busy: Option<&str>,
 ) -> Markup {
     let changed = |term: &String| draft.values.iter().any(|v| v.term == *term && v.changed());
     let open = draft.doubts.iter().filter(|d| d.weight >= OPEN_DOUBT && !d.terms.iter().any(changed)).count();
@@ -439,6 +447,7 @@ pub(super) fn draft(
                 }
             }
             section.record aria-label="Draft" {
+                @if let Some(busy) = busy { p.standing { b { (busy) } " works on this draft: look, and go on with another one." } }
                 @if draft.state != State::Waiting { (standing(app, draft, walk)) }
                 @if !draft.note.is_empty() { p.kept-note { b { "Note" } " " (draft.note) } }
                 @if !draft.doubts.is_empty() {
@@ -521,7 +530,7 @@ pub(super) fn draft(
             link rel="prefetch" as="image" href={ "/photo/" (photo.id) "/view.jpg" };
         }
     };
-    layout(&draft.name, "draft", Some(counts), &app.who, body)
+    layout(&draft.name, "draft", Some(counts), Some(app), body)
 }
 
 fn standing(app: &App, draft: &Draft, walk: &Walk) -> Markup {
@@ -692,7 +701,7 @@ fn at(quad: &Quad) -> String {
     rounded(*quad).0.map(|p| format!("{},{}", p.x, p.y)).join(",")
 }
 
-fn crops(photo: &KeptPhoto, boxes: &[Quad], alt: &str) -> Markup {
+pub(super) fn crops(photo: &KeptPhoto, boxes: &[Quad], alt: &str) -> Markup {
     html! {
         @if !boxes.is_empty() {
             div.crops {
@@ -836,7 +845,7 @@ pub(super) fn same(
             }
         }
     };
-    layout("The same words", "choose", Some(counts), &app.who, body)
+    layout("The same words", "choose", Some(counts), Some(app), body)
 }
 
 /// Consecutive numbers for the drafts that follow one, to be looked over.
@@ -886,7 +895,7 @@ pub(super) fn series(
             }
         }
     };
-    layout("Consecutive numbers", "choose", Some(counts), &app.who, body)
+    layout("Consecutive numbers", "choose", Some(counts), Some(app), body)
 }
 
 /// The values of one term among drafts, to choose one of them.
@@ -912,7 +921,7 @@ pub(super) fn values(
             }
         }
     };
-    layout(name(term), "events", Some(counts), &app.who, body)
+    layout(name(term), "events", Some(counts), Some(app), body)
 }
 
 /// Days and places with several waiting drafts.
@@ -937,7 +946,7 @@ pub(super) fn events(app: &App, counts: &QueueCounts, events: &[Event], did: Opt
             }
         }
     };
-    layout("Events", "events", Some(counts), &app.who, body)
+    layout("Events", "events", Some(counts), Some(app), body)
 }
 
 /// The drafts of one event.
@@ -990,11 +999,16 @@ pub(super) fn event(
             }
         }
     };
-    layout(place, "choose", Some(counts), &app.who, body)
+    layout(place, "choose", Some(counts), Some(app), body)
 }
 
 /// How the work goes.
-pub(super) fn progress(app: &App, counts: &QueueCounts, progress: &Progress) -> Markup {
+pub(super) fn progress(
+    app: &App,
+    counts: &QueueCounts,
+    progress: &Progress,
+    agreement: &[Agreement],
+) -> Markup {
     let all = counts.waiting + counts.aside + counts.settled;
     let share = |part: i64, whole: i64| 100.0 * part as f64 / whole.max(1) as f64;
     let left = progress.seconds.map(|s| s * counts.waiting as f64);
@@ -1012,6 +1026,20 @@ pub(super) fn progress(app: &App, counts: &QueueCounts, progress: &Progress) -> 
                 h2 { "Settled by day" }
                 (by_day(&progress.days))
             }
+            @if !agreement.is_empty() {
+                h2 { "How well two readers agree" }
+                table {
+                    thead { tr { th scope="col" { "Field" } th scope="col" { "Read twice" } th scope="col" { "The same" } th scope="col" { "Cohen's kappa" } } }
+                    tbody { @for a in agreement { tr {
+                        th scope="row" { (name(&a.term)) }
+                        td { (a.records) }
+                        td { (format!("{:.1} %", 100.0 * a.same)) }
+                        td { @if let Some(kappa) = a.kappa { (format!("{kappa:.2}")) } @else { "not defined: always one value" } }
+                    } } }
+                }
+                p.soft { "Of a random sample read again by another person, who did not see the first reading. Kappa is the agreement beyond chance: 1 is full, 0 is chance. "
+                    a href="/second" { "Read one again" } }
+            }
             @if !progress.fields.is_empty() {
                 h2 { "What the machine understood as you settled it" }
                 table {
@@ -1027,11 +1055,14 @@ pub(super) fn progress(app: &App, counts: &QueueCounts, progress: &Progress) -> 
                         }
                     }
                 }
+                @if agreement.is_empty() && app.people {
+                    p { a href="/second" { "Read a record again" } ", to see how well two readers agree." }
+                }
                 p.soft { "Counted over settled records: a value is right where you left it as it was understood." }
             }
         }
     };
-    layout("Progress", "progress", Some(counts), &app.who, body)
+    layout("Progress", "progress", Some(counts), Some(app), body)
 }
 
 /// A span of seconds in the largest fitting unit of work; a working day has
@@ -1112,7 +1143,7 @@ pub(super) fn records(app: &App, counts: &QueueCounts, q: &str, heads: &[RecordH
             }
         }
     };
-    layout("Records", "records", Some(counts), &app.who, body)
+    layout("Records", "records", Some(counts), Some(app), body)
 }
 
 /// One settled record.
@@ -1165,7 +1196,7 @@ pub(super) fn record(app: &App, counts: &QueueCounts, record: &Record, container
             p.soft { "Lasting identifier: " code { "urn:uuid:" (record.uuid) } }
         }
     };
-    layout(&title, "record", Some(counts), &app.who, body)
+    layout(&title, "record", Some(counts), Some(app), body)
 }
 
 /// The day of an RFC 3339 time, in the person's own time zone.
