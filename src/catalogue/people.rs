@@ -402,7 +402,7 @@ impl Store {
     /// Only the database's own.
     pub async fn agreement(&self) -> Result<Vec<Agreement>> {
         let rows: Vec<(i64, String)> = sqlx::query_as(
-            "SELECT lot.id, given FROM second_reading JOIN lot ON lot.draft = second_reading.draft
+            "SELECT lot.id, given FROM second_reading CROSS JOIN lot ON lot.draft = second_reading.draft
              WHERE standing = 1",
         )
         .fetch_all(&self.read)

@@ -394,8 +394,10 @@ impl Catalogue {
         self.wait(self.inner.store.list(after, limit))
     }
 
-    /// Settled records in which every word of `query` stands, or one that is
-    /// spelt nearly so; newest first, at most `limit`.
+    /// Settled records in which every word of `query` stands; where there is
+    /// none, in which the last word begins so; where there is none either, in
+    /// which words stand that are spelt nearly so. Newest first, at most
+    /// `limit`.
     ///
     /// # Errors
     /// Only the database's own.

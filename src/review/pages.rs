@@ -1058,7 +1058,7 @@ pub(super) fn progress(
                 @if agreement.is_empty() && app.people {
                     p { a href="/second" { "Read a record again" } ", to see how well two readers agree." }
                 }
-                p.soft { "Counted over settled records: a value is right where you left it as it was understood." }
+                p.soft { "Counted over the last 20,000 settled records: a value is right where you left it as it was understood." }
             }
         }
     };
