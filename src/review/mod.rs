@@ -26,7 +26,7 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::middleware;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
-use pages::Notice;
+use pages::{Beside, Notice};
 use pictures::{Pictures, Piece};
 use serde::Deserialize;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
@@ -357,8 +357,27 @@ async fn queue(With(app): Shared, Query(walk): Query<Walk>, Query(extra): Query<
 }
 
 async fn next(With(app): Shared, Query(walk): Query<Walk>, Query(extra): Query<Extra>) -> Answer {
-    let next = app.store.next_draft(&walk.queue_for(&app), extra.after, extra.back.is_some()).await?;
+    let next = next_for(&app, &walk, extra.after, extra.back.is_some()).await?;
     Ok(go_on(next, &walk, &extra.did))
+}
+
+/// The draft that the person goes on with. Where several work it is theirs
+/// before they see it: were it only looked up, all of them would be sent to the
+/// same one.
+async fn next_for(app: &App, walk: &Walk, after: Option<i64>, back: bool) -> Result<Option<i64>> {
+    let queue = walk.queue_for(app);
+    let works = app.people && app.role >= Role::Settles && queue.state == State::Waiting;
+    let mut after = after;
+    // As many as may be taken by others between looking up and taking.
+    for _ in 0..40 {
+        let next = app.store.next_draft(&queue, after, back).await?;
+        let Some(id) = next.filter(|_| works) else { return Ok(next) };
+        if app.store.lease(id, &app.who).await?.is_none() {
+            return Ok(next);
+        }
+        after = next;
+    }
+    app.store.next_draft(&queue, after, back).await
 }
 
 fn go_on(next: Option<i64>, walk: &Walk, did: &str) -> Response {
@@ -399,15 +418,15 @@ async fn show(
     } else {
         None
     };
-    let next = app.store.next_draft(&walk.queue_for(&app), Some(draft.id), false).await?;
+    let next = app.store.next_draft(&walk.queue_for(app), Some(draft.id), false).await?;
     let next = match next {
         Some(id) => app.store.draft(id).await.ok(),
         None => None,
     };
     make_ready(app, draft, next.as_ref());
     let series = if draft.state == State::Waiting { app.store.follows(draft).await? } else { Vec::new() };
-    let page =
-        pages::draft(app, draft, &counts, walk, next.as_ref(), notice, misfits, &series, busy.as_deref());
+    let beside = Beside { next: next.as_ref(), did: notice, misfits, series: &series, busy: busy.as_deref() };
+    let page = pages::draft(app, draft, &counts, walk, beside);
     Ok(page.into_response())
 }
 
@@ -583,7 +602,7 @@ async fn settle(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> A
         return Ok(page);
     }
     app.store.settle(id, &app.who, &posted.values, posted.seen).await?;
-    let next = app.store.next_draft(&posted.walk.queue_for(&app), Some(id), false).await?;
+    let next = next_for(&app, &posted.walk, Some(id), false).await?;
     Ok(go_on(next, &posted.walk, &format!("settle.{id}")))
 }
 
@@ -591,7 +610,7 @@ async fn aside(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> An
     let posted = posted(&app, &form)?;
     free(&app, id).await?;
     app.store.set_aside(id, &app.who, &posted.why).await?;
-    let next = app.store.next_draft(&posted.walk.queue_for(&app), Some(id), false).await?;
+    let next = next_for(&app, &posted.walk, Some(id), false).await?;
     Ok(go_on(next, &posted.walk, &format!("aside.{id}")))
 }
 
@@ -672,7 +691,7 @@ async fn take_same(With(app): Shared, At((id, term)): At<(i64, String)>, axum::F
     app.store.change_each(&chosen, &app.who, &why, None).await?;
     // Back to where the person was: this draft, or the next one if it is done.
     let to = match draft.state {
-        State::Settled => app.store.next_draft(&posted.walk.queue_for(&app), Some(id), false).await?,
+        State::Settled => next_for(&app, &posted.walk, Some(id), false).await?,
         _ => Some(id),
     };
     Ok(go_on(to, &posted.walk, &format!("same.{id}.{}", chosen.len())))

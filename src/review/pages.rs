@@ -414,18 +414,29 @@ pub(super) fn small(photo: Option<i64>) -> Markup {
     }
 }
 
+/// What a draft's page shows beside the draft itself.
+pub(super) struct Beside<'a> {
+    /// The draft that comes after it.
+    pub(super) next: Option<&'a Draft>,
+    /// What was done last.
+    pub(super) did: Option<Notice>,
+    /// Typed values that do not fit: term, value, sentence.
+    pub(super) misfits: &'a [(String, String, String)],
+    /// Numbers that would follow.
+    pub(super) series: &'a [Follows],
+    /// Who else works on it.
+    pub(super) busy: Option<&'a str>,
+}
+
 /// One draft.
 pub(super) fn draft(
     app: &App,
     draft: &Draft,
     counts: &QueueCounts,
     walk: &Walk,
-    next: Option<&Draft>,
-    did: Option<Notice>,
-    misfits: &[(String, String, String)],
-    series: &[Follows],
-    busy: Option<&str>,
+    beside: Beside<'_>,
 ) -> Markup {
+    let Beside { next, did, misfits, series, busy } = beside;
     let changed = |term: &String| draft.values.iter().any(|v| v.term == *term && v.changed());
     let open = draft.doubts.iter().filter(|d| d.weight >= OPEN_DOUBT && !d.terms.iter().any(changed)).count();
     let fields = fields(draft);
