@@ -383,6 +383,7 @@
     if (key === "d") { location.href = "/"; return; }
     if (key === "l") { location.href = "/records"; return; }
     if (key === "v") { location.href = "/events"; return; }
+    if (key === "g") { location.href = "/places"; return; }
     if (key === "p") { location.href = "/progress"; return; }
     if (key === "o") { done(); keep().then(() => go(".offer")); return; }
     if (key === "u") { done(); const f = $("#undo") || $(".notice form"); if (f) keep().then(() => f.requestSubmit()); return; }

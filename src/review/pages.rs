@@ -196,6 +196,7 @@ fn keys() -> Markup {
                 ("d", "drafts"),
                 ("v", "events"),
                 ("l", "list of records"),
+                ("g", "places: boxes and drawers"),
                 ("p", "progress"),
                 ("?", "this card"),
             ],
