@@ -268,7 +268,8 @@ pub fn run(command: &Command) -> Result<ExitCode> {
         Command::Container { folder, code, kind, inside, who } => {
             let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
             catalogue.wait(catalogue.store().make_container(code, kind, inside.as_deref(), &who))?;
-            eprintln!("Made {}{code}.", if kind.is_empty() { String::new() } else { format!("{kind} ") });
+            let kind = if kind.is_empty() { String::new() } else { format!(" ({kind})") };
+            eprintln!("Made the container {code}{kind}.");
         }
         Command::Put { folder, things, into, nowhere: _, why, who } => {
             let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);

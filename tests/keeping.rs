@@ -306,6 +306,8 @@ fn the_trash_keeps_everything_until_emptied_and_then_history_all_the_same() {
     });
     // The reading and its history are still there, and the photograph is known.
     let gone = catalogue.draft(draft).unwrap();
+    let said = catalogue.wait(store.photo(gone.photo.as_ref().unwrap().id)).unwrap_err().to_string();
+    assert!(said.contains("trash was emptied"), "{said}");
     assert_eq!(gone.history.last().unwrap().why, "the same envelope twice");
     assert!(!gone.reading.text().is_empty());
     assert!(catalogue.has_photo(&gone.reading.photo.hash, None).unwrap().is_some());

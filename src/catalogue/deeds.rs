@@ -890,7 +890,11 @@ impl Store {
                 });
             }
             if let Some(deed) = history.last_mut() {
-                deed.changes.push((row.get(6), row.get(7), row.get(8)));
+                // A value of a settled draft changes in its record too: told once.
+                let change = (row.get(6), row.get(7), row.get(8));
+                if !deed.changes.contains(&change) {
+                    deed.changes.push(change);
+                }
             }
         }
         Ok(history)

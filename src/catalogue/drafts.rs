@@ -313,10 +313,20 @@ impl Store {
     /// One photograph kept in the folder.
     ///
     /// # Errors
-    /// When there is no such photograph.
+    /// When there is no such photograph, or it went with the trash.
     pub async fn photo(&self, id: i64) -> Result<KeptPhoto> {
         let mut conn = self.read.acquire().await.map_err(|e| self.trouble(e))?;
-        self.photo_on(&mut conn, id).await
+        let kept = self.photo_on(&mut conn, id).await?;
+        let gone: Option<String> = sqlx::query_scalar("SELECT gone FROM photo WHERE id = ?")
+            .bind(id)
+            .fetch_one(&mut *conn)
+            .await
+            .map_err(|e| self.trouble(e))?;
+        match gone {
+            None => Ok(kept),
+            Some(_) => Err(Trouble::new(&kept.name, "was removed from the disk when the trash was emptied")
+                .hint("its reading is still here; the photograph may be in a backup")),
+        }
     }
 
     async fn photo_on(&self, conn: &mut SqliteConnection, id: i64) -> Result<KeptPhoto> {

@@ -451,9 +451,10 @@ impl Store {
             Thing::Specimen(id) => {
                 ("SELECT 'specimen ' || number || ' of record ' || lot FROM specimen WHERE id = ?", id)
             }
-            Thing::Container(id) => {
-                ("SELECT trim(kind || ' ' || code) FROM container WHERE id = ? AND standing = 1", id)
-            }
+            Thing::Container(id) => (
+                "SELECT code || coalesce(' (' || nullif(kind, '') || ')', '') FROM container WHERE id = ? AND standing = 1",
+                id,
+            ),
             Thing::Draft(id) => ("SELECT 'draft ' || id || ' (' || name || ')' FROM draft WHERE id = ?", id),
         };
         sqlx::query_scalar(sql)
