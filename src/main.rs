@@ -5,6 +5,7 @@
 //! stopped by Ctrl-C after the photographs in hand.
 
 mod commands;
+mod keeping;
 mod progress;
 
 use clap::{Args, CommandFactory, Parser, Subcommand};
@@ -134,6 +135,8 @@ enum Command {
     Report(commands::giving::ReportArgs),
     /// Draw the flight time, flight time by elevation, and a map, as SVG.
     Plots(commands::giving::PlotsArgs),
+    #[command(flatten)]
+    Keeping(keeping::Command),
     /// Copy a collection folder, also while it is in use, and check the copy.
     Backup {
         /// The collection folder.
@@ -215,6 +218,7 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::Envelopes(args) => commands::giving::envelopes(&args),
         Command::Report(args) => commands::giving::report(&args),
         Command::Plots(args) => commands::giving::plots(&args),
+        Command::Keeping(command) => keeping::run(&command),
         Command::Backup { folder, to } => commands::backup(&folder, &to),
         Command::Verify { folder } => commands::verify(&folder),
         Command::Completions { shell } => {

@@ -378,3 +378,99 @@ fn many_at_once_lose_and_double_nothing() {
     assert_eq!(catalogue.list(0, 100).unwrap().len(), 48);
     assert_eq!(troubles(&catalogue), "");
 }
+
+#[test]
+fn the_same_words_elsewhere_are_found_only_where_they_wait_with_another_value() {
+    let (_place, catalogue) = common::folder();
+    // Envelopes 0, 4, 8 are from Tarn Head, the others are not.
+    let ids: Vec<i64> = (0..12).map(|n| common::type_in(&catalogue, n)).collect();
+    let store = catalogue.store();
+    let found = |value: &str| {
+        let same = catalogue.wait(store.same_words(ids[0], "locality", "Tarn Head", value, 50)).unwrap();
+        same.iter().map(|s| s.draft).collect::<Vec<_>>()
+    };
+    assert!(found("Tarn Head").is_empty(), "they have that value already");
+    assert_eq!(found("Tarn Head (north)"), [ids[4], ids[8]]);
+    catalogue.settle(ids[4], "M. Orrin", &[], None).unwrap();
+    assert_eq!(found("Tarn Head (north)"), [ids[8]], "what is settled is left alone");
+    assert_eq!(catalogue.wait(store.same_words(ids[0], "locality", " ", "x", 50)).unwrap(), []);
+    // The words stay the words when the value is changed.
+    catalogue.change(ids[8], "M. Orrin", &[change("locality", "Tarn Head (north)")], None).unwrap();
+    assert!(found("Tarn Head (north)").is_empty());
+    assert_eq!(found("Tarn Head (south)"), [ids[8]]);
+}
+
+#[test]
+fn drafts_of_one_day_place_and_collector_are_one_event_settled_at_once_or_not_at_all() {
+    let (_place, catalogue) = common::folder();
+    // Day and place of envelope n and n + 112 are the same.
+    let pair = [common::type_in(&catalogue, 2), common::type_in(&catalogue, 114)];
+    let other = common::type_in(&catalogue, 3);
+    let store = catalogue.store();
+    let events = catalogue.wait(store.events(10)).unwrap();
+    assert_eq!(events.len(), 1);
+    let e = &events[0];
+    assert_eq!(
+        (e.place.as_str(), e.day.as_str(), e.collector.as_str()),
+        ("Low Fold Wood", "1993-07-01", "A. Vell")
+    );
+    assert_eq!((e.waiting, e.doubted), (2, 1), "every third envelope has a doubt");
+    let ids = catalogue.wait(store.event(&e.day, &e.place, &e.collector, 10)).unwrap();
+    assert_eq!(ids, pair);
+    // One of them changed meanwhile: none is settled.
+    catalogue.note(pair[1], "A. Vell", "look again").unwrap();
+    let both = [(pair[0], Some(0)), (pair[1], Some(0))];
+    let no = catalogue.wait(store.settle_each(&both, "M. Orrin", "one event")).unwrap_err();
+    assert!(no.to_string().contains("A. Vell"), "{no}");
+    assert_eq!(catalogue.counts().unwrap().settled, 0);
+    let both = pair.map(|id| (id, catalogue.draft(id).unwrap().seen));
+    assert_eq!(catalogue.wait(store.settle_each(&both, "M. Orrin", "one event")).unwrap().len(), 2);
+    assert_eq!(catalogue.wait(store.events(10)).unwrap(), []);
+    assert_eq!(catalogue.undo("M. Orrin").unwrap().drafts, pair, "one undo takes both back");
+    assert_eq!(catalogue.draft(other).unwrap().state, State::Waiting);
+    assert_eq!(troubles(&catalogue), "");
+}
+
+#[test]
+fn progress_counts_what_stands_and_what_was_understood_right() {
+    let (_place, catalogue) = common::folder();
+    let ids: Vec<i64> = (0..4).map(|n| common::type_in(&catalogue, n)).collect();
+    catalogue.settle(ids[0], "A. Vell", &[], None).unwrap();
+    catalogue.settle(ids[1], "M. Orrin", &[change("locality", "Alder Ghyll, top")], None).unwrap();
+    catalogue.settle(ids[2], "M. Orrin", &[change("habitat", "birch scrub")], None).unwrap();
+    catalogue.settle(ids[3], "M. Orrin", &[], None).unwrap();
+    catalogue.undo("M. Orrin").unwrap();
+    let progress = catalogue.wait(catalogue.store().progress()).unwrap();
+    let by = |who: &str| progress.days.iter().filter(|d| d.1 == who).map(|d| d.2).sum::<i64>();
+    assert_eq!((by("A. Vell"), by("M. Orrin")), (1, 2), "what was undone does not count");
+    let field = |term: &str| progress.fields.iter().find(|f| f.0 == term).map(|f| (f.1, f.2));
+    assert_eq!(field("locality"), Some((3, 2)), "two of three stand as understood");
+    assert_eq!(field("scientificName"), Some((3, 3)));
+    assert_eq!(field("habitat"), None, "what was never understood is not counted");
+    assert!(progress.seconds.is_some_and(|s| (0.0..60.0).contains(&s)));
+}
+
+#[test]
+fn neighbours_are_asked_by_number_day_and_collector_and_never_the_draft_itself() {
+    use glassine::checking::Neighbours;
+    let (_place, catalogue) = common::folder();
+    let ids: Vec<i64> = (0..6).map(|n| common::take_in(&catalogue, n)).collect();
+    catalogue.settle(ids[0], "M. Orrin", &[change("catalogNumber", "TVMS 1")], None).unwrap();
+    let known = catalogue.known("", None);
+    let one = known.with_catalogue_number("TVMS 1");
+    assert_eq!(
+        (one.len(), one[0].recorded_by.as_str(), one[0].locality.as_str()),
+        (1, "A. Vell", "Tarn Head")
+    );
+    let numbers =
+        |n: Vec<glassine::checking::Neighbour>| n.iter().map(|n| n.record_number.clone()).collect::<Vec<_>>();
+    assert_eq!(numbers(known.near_number("A. Vell", 3, 1)), ["2", "3", "4"]);
+    assert_eq!(known.near_number("B. Nother", 3, 1).len(), 0);
+    let day = "1993-07-01".parse().unwrap();
+    assert_eq!(numbers(known.on_day("A. Vell", day)), ["1", "2", "3", "4"]);
+    let own = catalogue.draft(ids[1]).unwrap().photo.unwrap().hash;
+    assert_eq!(numbers(catalogue.known(&own, None).on_day("A. Vell", day)), ["1", "3", "4"]);
+    // What is set aside says nothing.
+    catalogue.set_aside(ids[2], "M. Orrin", "torn").unwrap();
+    assert_eq!(numbers(known.on_day("A. Vell", day)), ["1", "2", "4"]);
+}

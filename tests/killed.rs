@@ -6,7 +6,7 @@
 
 mod common;
 
-use glassine::catalogue::{Catalogue, State};
+use glassine::catalogue::{Catalogue, Mount, State, Thing};
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::Path;
@@ -37,6 +37,19 @@ fn victim() {
             }
         }
         println!("settled {n} {id}");
+        let lot = catalogue.draft(id).unwrap().lot.unwrap();
+        let store = catalogue.store();
+        catalogue.wait(async {
+            if store.containers(None).await.unwrap().is_empty() {
+                store.make_container("Box 1", "box", None, "M. Orrin").await.unwrap();
+            }
+            store.put(&[Thing::Lot(lot)], Some("Box 1"), "M. Orrin", "").await.unwrap();
+            if n % 4 == 1 && store.record(lot).await.unwrap().specimens.is_empty() {
+                let mounts = ["a", "b"].map(|l| Mount { number: format!("TVMS {n}{l}"), sex: String::new() });
+                store.mount(lot, &mounts, "M. Orrin", "").await.unwrap();
+            }
+        });
+        println!("put {n} {id}");
         if n % 8 == 7 {
             catalogue.backup(&folder.with_extension("backup")).unwrap();
             println!("backup {n} 0");
@@ -77,6 +90,11 @@ fn killed_at_any_moment_nothing_settled_is_lost_and_nothing_repeated() {
         let counts = catalogue.counts().unwrap();
         assert_eq!((counts.settled, counts.waiting), (PHOTOGRAPHS as i64, 0));
         assert_eq!(catalogue.list(0, 1000).unwrap().len(), PHOTOGRAPHS);
+        for record in catalogue.records().map(Result::unwrap) {
+            assert_eq!(record.kept_in, ["Box 1"], "record {} is not put away", record.lot);
+            let mounted = if record.lot % 4 == 2 { 2 } else { 0 };
+            assert_eq!(record.specimens.len(), mounted, "record {} has its specimens once", record.lot);
+        }
         // The last backup is whole, whatever was killed while it was made.
         let backup = Catalogue::open(&folder.with_extension("backup")).unwrap();
         assert!(backup.verify(|_, _| {}).unwrap().troubles.is_empty());

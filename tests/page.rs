@@ -111,6 +111,8 @@ async fn serve(catalogue: &Catalogue) -> u16 {
         open: false,
         who: "M. Orrin".into(),
         opener: originals(IntakeRules::load(None).unwrap()),
+        network: None,
+        second_reading: 5,
     };
     let router = router(catalogue.store(), options, port);
     tokio::spawn(async move { axum::serve(listener, router).await });

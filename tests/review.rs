@@ -32,6 +32,8 @@ impl Page {
             open: false,
             who: "M. Orrin".into(),
             opener: originals(IntakeRules::load(None).unwrap()),
+            network: None,
+            second_reading: 5,
         };
         Page { router: router(catalogue.store(), options, PORT), catalogue, _place: place }
     }
@@ -332,4 +334,100 @@ fn colours_have_the_contrast_that_wcag_asks_for_light_and_dark() {
         // Edges of what can be pressed or typed into: 3 to 1 (1.4.11).
         at_least(&[("edge", &["sheet", "paper"]), ("press", &["sheet", "paper", "lamplit"])], 3.0);
     }
+}
+
+#[test]
+fn a_record_is_put_away_mounted_determined_and_thrown_away_from_its_page() {
+    let page = Page::new();
+    let id = take_in(&page.catalogue, 0);
+    let token = page.token();
+    let lot = page.catalogue.settle(id, "A. Vell", &[], None).unwrap();
+    let t = ("token", token.as_str());
+    let see_other = |path: &str, form: &[(&str, &str)]| {
+        let (status, _, text) = page.post(path, form);
+        assert_eq!(status, StatusCode::SEE_OTHER, "{path} {text}");
+    };
+    see_other("/places", &[t, ("code", "Drawer 7"), ("kind", "drawer"), ("inside", "")]);
+    let to = |deed: &str| format!("/record/{lot}/{deed}");
+    see_other(&to("put"), &[t, ("into", "Drawer 7")]);
+    see_other(&to("mount"), &[t, ("numbers", "TVMS 1, female\r\n\r\nTVMS 2")]);
+    see_other(&to("determine"), &[t, ("name", "Noctua comes"), ("by", "A. Voss"), ("day", "2026-03")]);
+    let (status, _, text) = page.post(&to("determine"), &[t, ("name", "Noctua comes"), ("day", "soon")]);
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(text.contains("2026") || text.contains("1993-07-12"), "{text}");
+    let (_, _, text) = page.get(&format!("/record/{lot}"));
+    for word in ["Drawer 7", "TVMS 1, female", "Noctua comes", "A. Voss", "Noctua serena"] {
+        assert!(text.contains(word), "{word}");
+    }
+    let (_, _, text) = page.get("/place/1");
+    assert!(text.contains(&format!("/record/{lot}")), "{text}");
+    for path in ["put", "mount", "determine", "trash", "change"] {
+        assert_eq!(
+            page.post(&to(path), &[("why", "x")]).0,
+            StatusCode::FORBIDDEN,
+            "{path} without the token"
+        );
+    }
+    see_other(&to("trash"), &[t, ("why", "twice")]);
+    let (_, _, text) = page.get("/trash");
+    assert!(text.contains("twice") && text.contains(&format!("record {lot}")), "{text}");
+    see_other("/trash", &[t, ("thing", &format!("record {lot}"))]);
+    assert!(page.catalogue.record(lot).unwrap().fate.is_empty());
+    see_other("/undo", &[t, ("to", &format!("/record/{lot}"))]);
+    assert_eq!(page.catalogue.record(lot).unwrap().fate, "in the trash");
+    assert!(page.catalogue.verify(|_, _| {}).unwrap().troubles.is_empty());
+}
+
+#[test]
+fn the_queue_is_narrowed_by_place_day_and_collector_and_by_any_doubt() {
+    let page = Page::new();
+    for n in 0..6 {
+        take_in(&page.catalogue, n);
+    }
+    let (_, _, text) = page.get("/values/locality");
+    assert!(text.contains("Tarn Head") && text.contains("2 drafts"), "{text}");
+    assert!(text.contains("href=\"/?term=locality&amp;is=Tarn+Head\""), "{text}");
+    let (_, _, text) = page.get("/?term=locality&is=Tarn+Head");
+    let shown = |text: &str| text.matches("class=\"row\"").count();
+    assert_eq!(shown(&text), 2);
+    assert_eq!(shown(&page.get("/?doubt=any").2), 2, "every third has a doubt");
+    assert_eq!(shown(&page.get("/?doubt=none").2), 4);
+    assert_eq!(shown(&page.get("/?term=recordedBy&is=A.+Vell&q=serena").2), 2);
+}
+
+#[test]
+fn consecutive_numbers_are_offered_and_given_as_one_deed() {
+    let page = Page::new();
+    let ids: Vec<i64> = (0..4).map(|n| take_in(&page.catalogue, n)).collect();
+    let token = page.token();
+    // Envelope 1 has the collector's number 1: for the next one 2 follows, and
+    // it has that; take it away and it is offered.
+    let draft = page.catalogue.draft(ids[1]).unwrap();
+    let follows = page.catalogue.wait(page.catalogue.store().follows(&draft)).unwrap();
+    assert_eq!((follows[0].term.as_str(), follows[0].value.as_str()), ("recordNumber", "2"));
+    let empty = [glassine::catalogue::Change { term: "recordNumber".into(), value: String::new() }];
+    page.catalogue.change(ids[1], "M. Orrin", &empty, None).unwrap();
+    let (_, _, text) = page.get(&format!("/draft/{}", ids[1]));
+    assert!(text.contains("follows tarn-00001.png"), "{text}");
+
+    // Catalogue numbers for the run, the third left out: numbers close up.
+    let number = [glassine::catalogue::Change { term: "catalogNumber".into(), value: "TVMS 00099".into() }];
+    page.catalogue.change(ids[0], "M. Orrin", &number, None).unwrap();
+    let path = format!("/series/{}/catalogNumber", ids[0]);
+    let (_, _, text) = page.get(&path);
+    assert!(text.contains("TVMS 00100") && text.contains("TVMS 00102"), "{text}");
+    let (second, fourth) = (format!("{}.", ids[1]), format!("{}.", ids[3]));
+    let form = [("token", token.as_str()), ("draft", second.as_str()), ("draft", fourth.as_str())];
+    assert_eq!(page.post(&path, &form).0, StatusCode::SEE_OTHER);
+    let number = |id: i64| {
+        let draft = page.catalogue.draft(id).unwrap();
+        draft.values.iter().find(|v| v.term == "catalogNumber").map(|v| v.value.clone())
+    };
+    assert_eq!(number(ids[1]).as_deref(), Some("TVMS 00100"));
+    assert_eq!(number(ids[2]), None);
+    assert_eq!(number(ids[3]).as_deref(), Some("TVMS 00101"));
+    page.catalogue.undo("M. Orrin").unwrap();
+    assert_eq!((number(ids[1]), number(ids[3])), (None, None), "one undo takes all back");
+    let (status, _, text) = page.get(&format!("/series/{}/catalogNumber", ids[2]));
+    assert_eq!(status, StatusCode::CONFLICT, "{text}");
 }

@@ -94,9 +94,22 @@ pub struct Undone {
 
 /// A pseudo-term of the history: where the draft stands, or whether the lot
 /// stands.
-const STATE: &str = "state";
+pub(super) const STATE: &str = "state";
 /// A pseudo-term of the history: the draft's note.
 const NOTE: &str = "note";
+/// A pseudo-term of the history: the code of the container that holds a lot,
+/// a specimen (`specimen 5 kept in`) or another container. With a space in it
+/// no Darwin Core term can be taken for it.
+pub(super) const KEPT_IN: &str = "kept in";
+/// A pseudo-term of the history: whether a draft is in the trash.
+pub(super) const IN_TRASH: &str = "in the trash";
+/// States of a lot.
+pub(super) const STANDING: &str = "standing";
+pub(super) const NOT_STANDING: &str = "not standing";
+pub(super) const TRASHED: &str = "in the trash";
+/// A specimen counts while it has a number and the deed that made it stands.
+pub(super) const SPECIMEN_STANDS: &str =
+    "specimen.number <> '' AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = specimen.deed)";
 
 impl Store {
     /// See [`super::Catalogue::change`].
@@ -124,7 +137,8 @@ impl Store {
         let mut steps = Vec::new();
         for (draft, changes) in drafts {
             let state = self.state_on(&mut tx, *draft).await?;
-            let lot = if state == State::Settled { self.lot_of(&mut tx, *draft).await? } else { None };
+            let lot =
+                if state == State::Settled { Some(self.standing_lot(&mut tx, *draft).await?) } else { None };
             for step in self.steps(&mut tx, *draft, lot, changes).await? {
                 steps.push(step);
             }
@@ -136,9 +150,28 @@ impl Store {
         for step in &steps {
             self.take(&mut tx, deed, step).await?;
         }
+        self.determined_anew(&mut tx, deed, who, &steps).await?;
         self.index_touched(&mut tx, &steps).await?;
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(deed)
+    }
+
+    /// A name changed in a record is a determination: history keeps it with the
+    /// others.
+    pub(super) async fn determined_anew(
+        &self,
+        tx: &mut SqliteConnection,
+        deed: i64,
+        who: &str,
+        steps: &[Step],
+    ) -> Result<()> {
+        for step in steps.iter().filter(|s| s.term == "scientificName" && !s.now.is_empty()) {
+            let Some(lot) = step.lot else { continue };
+            let values = self.lot_values(tx, lot).await?;
+            let value = |term: &str| values.get(term).cloned().unwrap_or_default();
+            self.determined(tx, lot, deed, who, &value).await?;
+        }
+        Ok(())
     }
 
     /// See [`super::Catalogue::settle`].
@@ -256,20 +289,8 @@ impl Store {
                 self.write_change(tx, deed, None, Some(lot), term, &was, value).await?;
             }
         }
-        let standing = Step {
-            draft: None,
-            lot: Some(lot),
-            term: STATE.into(),
-            was: "not standing".into(),
-            now: "standing".into(),
-        };
-        let state = Step {
-            draft: Some(draft),
-            lot: None,
-            term: STATE.into(),
-            was: state.word().into(),
-            now: State::Settled.word().into(),
-        };
+        let standing = Step::of_lot(lot, STATE, NOT_STANDING, STANDING);
+        let state = Step::of_draft(draft, STATE, state.word(), State::Settled.word());
         for step in [&standing, &state] {
             self.take(tx, deed, step).await?;
         }
@@ -297,7 +318,7 @@ impl Store {
         Ok(lot)
     }
 
-    async fn determined(
+    pub(super) async fn determined(
         &self,
         tx: &mut SqliteConnection,
         lot: i64,
@@ -351,13 +372,7 @@ impl Store {
                 .hint("go on with the next one; undo brings it back"));
         }
         let deed = self.deed(&mut tx, who, kind, why, None).await?;
-        let step = Step {
-            draft: Some(draft),
-            lot: None,
-            term: STATE.into(),
-            was: state.word().into(),
-            now: to.word().into(),
-        };
+        let step = Step::of_draft(draft, STATE, state.word(), to.word());
         self.take(&mut tx, deed, &step).await?;
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(deed)
@@ -377,7 +392,7 @@ impl Store {
             return Ok(0);
         }
         let deed = self.deed(&mut tx, who, DeedKind::Note, "", None).await?;
-        let step = Step { draft: Some(draft), lot: None, term: NOTE.into(), was, now: text.into() };
+        let step = Step::of_draft(draft, NOTE, &was, text);
         self.take(&mut tx, deed, &step).await?;
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(deed)
@@ -404,20 +419,32 @@ impl Store {
         .ok_or_else(|| Trouble::new("undo", format!("{who} has nothing left to undo")))?;
         let (undone, kind): (i64, DeedKind) = (row.get(0), DeedKind::of(row.get(1)));
         let rows =
-            sqlx::query("SELECT draft, lot, term, was, now FROM change WHERE deed = ? ORDER BY id DESC")
+            sqlx::query(
+                "SELECT draft, lot, NULL, term, was, now, id FROM change WHERE deed = ?1
+                 UNION ALL SELECT NULL, NULL, container, term, was, now, id FROM container_change WHERE deed = ?1
+                 ORDER BY 7 DESC",
+            )
                 .bind(undone)
                 .fetch_all(&mut *tx)
                 .await
                 .map_err(|e| self.trouble(e))?;
         let steps: Vec<Step> = rows
             .iter()
-            .map(|r| Step { draft: r.get(0), lot: r.get(1), term: r.get(2), was: r.get(4), now: r.get(3) })
+            .map(|r| Step {
+                draft: r.get(0),
+                lot: r.get(1),
+                container: r.get(2),
+                term: r.get(3),
+                was: r.get(5),
+                now: r.get(4),
+            })
             .collect();
         for step in &steps {
             if self.now_on(&mut tx, step).await? != step.was {
                 return Err(Trouble::new("undo", format!("{} was changed again since", step.term))
                     .hint("undo the later change first, or type the value you want"));
             }
+            self.leaves_no_orphans(&mut tx, step).await?;
         }
         let deed = self.deed(&mut tx, who, DeedKind::Undo, "", Some(undone)).await?;
         let mut drafts = Vec::new();
@@ -435,7 +462,7 @@ impl Store {
 
     // ---- the steps beneath
 
-    async fn state_on(&self, tx: &mut SqliteConnection, draft: i64) -> Result<State> {
+    pub(super) async fn state_on(&self, tx: &mut SqliteConnection, draft: i64) -> Result<State> {
         let state: String = sqlx::query_scalar("SELECT state FROM draft WHERE id = ?")
             .bind(draft)
             .fetch_optional(tx)
@@ -453,7 +480,51 @@ impl Store {
             .map_err(|e| self.trouble(e))
     }
 
-    async fn lot_values(&self, tx: &mut SqliteConnection, lot: i64) -> Result<BTreeMap<String, String>> {
+    /// The record of a settled draft, where it stands; else where it went.
+    async fn standing_lot(&self, tx: &mut SqliteConnection, draft: i64) -> Result<i64> {
+        if let Some(lot) = self.lot_of(tx, draft).await? {
+            return Ok(lot);
+        }
+        let fate: String = sqlx::query_scalar("SELECT fate FROM lot WHERE draft = ?")
+            .bind(draft)
+            .fetch_optional(tx)
+            .await
+            .map_err(|e| self.trouble(e))?
+            .unwrap_or_default();
+        Err(Trouble::new(format!("the record of draft {draft}"), format!("was {fate}"))
+            .hint("change it there, or undo that first"))
+    }
+
+    /// Refuses to undo what later deeds rest on without having changed it.
+    async fn leaves_no_orphans(&self, tx: &mut SqliteConnection, step: &Step) -> Result<()> {
+        let (query, id) = match (step.place(), step.term.as_str(), step.now.as_str()) {
+            (Place::Lot(id), STATE, NOT_STANDING) => (
+                "SELECT 'a part was split off, or another record merged into it, since' FROM lot
+                 WHERE standing = 1 AND part_of = ?1 OR fate = 'merged into record ' || ?1 LIMIT 1",
+                id,
+            ),
+            (Place::Container(id), STATE, NOT_STANDING) => (
+                "SELECT 'something was put into it since' WHERE
+                 EXISTS (SELECT 1 FROM lot WHERE container = ?1)
+                 OR EXISTS (SELECT 1 FROM specimen WHERE container = ?1)
+                 OR EXISTS (SELECT 1 FROM container WHERE inside = ?1)",
+                id,
+            ),
+            _ => return Ok(()),
+        };
+        let why: Option<String> =
+            sqlx::query_scalar(query).bind(id).fetch_optional(tx).await.map_err(|e| self.trouble(e))?;
+        match why {
+            Some(why) => Err(Trouble::new("undo", why).hint("undo the later deed first")),
+            None => Ok(()),
+        }
+    }
+
+    pub(super) async fn lot_values(
+        &self,
+        tx: &mut SqliteConnection,
+        lot: i64,
+    ) -> Result<BTreeMap<String, String>> {
         let rows: Vec<(String, String)> = sqlx::query_as("SELECT term, value FROM lot_value WHERE lot = ?")
             .bind(lot)
             .fetch_all(tx)
@@ -462,7 +533,12 @@ impl Store {
         Ok(rows.into_iter().collect())
     }
 
-    async fn seen_is_last(&self, tx: &mut SqliteConnection, draft: i64, seen: Option<i64>) -> Result<()> {
+    pub(super) async fn seen_is_last(
+        &self,
+        tx: &mut SqliteConnection,
+        draft: i64,
+        seen: Option<i64>,
+    ) -> Result<()> {
         let last: Option<i64> = sqlx::query_scalar("SELECT max(deed) FROM change WHERE draft = ?")
             .bind(draft)
             .fetch_one(&mut *tx)
@@ -485,22 +561,23 @@ impl Store {
     }
 
     /// What `changes` would alter, as steps; equal values make none.
-    async fn steps(
+    pub(super) async fn steps(
         &self,
         tx: &mut SqliteConnection,
-        draft: i64,
+        draft: impl Into<Option<i64>>,
         lot: Option<i64>,
         changes: &[Change],
     ) -> Result<Vec<Step>> {
+        let draft = draft.into();
         let mut steps: Vec<Step> = Vec::new();
         for change in changes {
             let value = change.value.trim();
-            for (draft, lot) in [(Some(draft), None), (None, lot)] {
+            for (draft, lot) in [(draft, None), (None, lot)] {
                 if draft.is_none() && lot.is_none() {
                     continue;
                 }
-                let mut step =
-                    Step { draft, lot, term: change.term.clone(), was: String::new(), now: value.into() };
+                let term = change.term.clone();
+                let mut step = Step { draft, lot, term, now: value.into(), ..Step::default() };
                 step.was = self.now_on(tx, &step).await?;
                 if step.was != step.now {
                     steps.push(step);
@@ -511,15 +588,53 @@ impl Store {
     }
 
     /// The value that a step's place has now.
-    async fn now_on(&self, tx: &mut SqliteConnection, step: &Step) -> Result<String> {
+    pub(super) async fn now_on(&self, tx: &mut SqliteConnection, step: &Step) -> Result<String> {
         let place = step.place();
+        let specimen = step.specimen();
         let query = match (&place, step.term.as_str()) {
             (Place::Draft(id), STATE) => sqlx::query_scalar("SELECT state FROM draft WHERE id = ?").bind(id),
             (Place::Draft(id), NOTE) => sqlx::query_scalar("SELECT note FROM draft WHERE id = ?").bind(id),
             (Place::Lot(id), STATE) => sqlx::query_scalar(
-                "SELECT CASE standing WHEN 1 THEN 'standing' ELSE 'not standing' END FROM lot WHERE id = ?",
+                "SELECT CASE WHEN standing = 1 THEN 'standing' WHEN fate = '' THEN 'not standing' ELSE fate END
+                 FROM lot WHERE id = ?",
             )
             .bind(id),
+            (Place::Container(id), STATE) => sqlx::query_scalar(
+                "SELECT CASE standing WHEN 1 THEN 'standing' ELSE 'not standing' END FROM container WHERE id = ?",
+            )
+            .bind(id),
+            (Place::Container(id), _) => sqlx::query_scalar(
+                "SELECT coalesce(outer.code, '') FROM container
+                 LEFT JOIN container AS outer ON outer.id = container.inside WHERE container.id = ?",
+            )
+            .bind(id),
+            (Place::Draft(id), IN_TRASH) => {
+                sqlx::query_scalar("SELECT CASE trash WHEN 1 THEN 'yes' ELSE '' END FROM draft WHERE id = ?")
+                    .bind(id)
+            }
+            (Place::Lot(id), KEPT_IN) => sqlx::query_scalar(
+                "SELECT coalesce(code, '') FROM lot LEFT JOIN container ON container.id = lot.container
+                 WHERE lot.id = ?",
+            )
+            .bind(id),
+            (Place::Lot(_), _) if specimen.is_some() => {
+                let (id, what) = specimen.unwrap_or_default();
+                sqlx::query_scalar(match what {
+                    KEPT_IN => {
+                        "SELECT coalesce(code, '') FROM specimen
+                         LEFT JOIN container ON container.id = specimen.container WHERE specimen.id = ?"
+                    }
+                    "record" => "SELECT CAST(lot AS TEXT) FROM specimen WHERE id = ?",
+                    "sex" => "SELECT sex FROM specimen WHERE id = ?",
+                    "name" => {
+                        "SELECT name FROM determination WHERE specimen = ?
+                         AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = determination.deed)
+                         ORDER BY id DESC LIMIT 1"
+                    }
+                    _ => "SELECT number FROM specimen WHERE id = ?",
+                })
+                .bind(id)
+            }
             (Place::Draft(id), term) => {
                 sqlx::query_scalar("SELECT value FROM draft_value WHERE draft = ? AND term = ?")
                     .bind(id)
@@ -536,8 +651,9 @@ impl Store {
     }
 
     /// Takes a step: the value changes and history says so.
-    async fn take(&self, tx: &mut SqliteConnection, deed: i64, step: &Step) -> Result<()> {
+    pub(super) async fn take(&self, tx: &mut SqliteConnection, deed: i64, step: &Step) -> Result<()> {
         let now = step.now.as_str();
+        let specimen = step.specimen();
         let query = match (step.place(), step.term.as_str()) {
             (Place::Draft(id), STATE) => {
                 sqlx::query("UPDATE draft SET state = ? WHERE id = ?").bind(now).bind(id)
@@ -545,8 +661,40 @@ impl Store {
             (Place::Draft(id), NOTE) => {
                 sqlx::query("UPDATE draft SET note = ? WHERE id = ?").bind(now).bind(id)
             }
-            (Place::Lot(id), STATE) => {
-                sqlx::query("UPDATE lot SET standing = ? WHERE id = ?").bind(now == "standing").bind(id)
+            (Place::Lot(id), STATE) => sqlx::query("UPDATE lot SET standing = ?, fate = ? WHERE id = ?")
+                .bind(now == STANDING)
+                .bind(if [STANDING, NOT_STANDING].contains(&now) { "" } else { now })
+                .bind(id),
+            (Place::Container(id), STATE) => {
+                sqlx::query("UPDATE container SET standing = ? WHERE id = ?").bind(now == STANDING).bind(id)
+            }
+            (Place::Container(id), _) => sqlx::query(
+                "UPDATE container SET inside = (SELECT id FROM container WHERE code = ?) WHERE id = ?",
+            )
+            .bind(now)
+            .bind(id),
+            (Place::Draft(id), IN_TRASH) => {
+                sqlx::query("UPDATE draft SET trash = ? WHERE id = ?").bind(!now.is_empty()).bind(id)
+            }
+            (Place::Lot(id), KEPT_IN) => sqlx::query(
+                "UPDATE lot SET container = (SELECT id FROM container WHERE code = ?) WHERE id = ?",
+            )
+            .bind(now)
+            .bind(id),
+            (Place::Lot(_), _) if specimen.is_some() => {
+                let (id, what) = specimen.unwrap_or_default();
+                sqlx::query(match what {
+                    KEPT_IN => {
+                        "UPDATE specimen SET container = (SELECT id FROM container WHERE code = ?) WHERE id = ?"
+                    }
+                    "record" => "UPDATE specimen SET lot = CAST(? AS INTEGER) WHERE id = ?",
+                    "sex" => "UPDATE specimen SET sex = ? WHERE id = ?",
+                    // Names live in the determinations, which go with their deed.
+                    "name" => "UPDATE specimen SET sex = sex WHERE ? <> '' AND id = ?",
+                    _ => "UPDATE specimen SET number = ? WHERE id = ?",
+                })
+                .bind(now)
+                .bind(id)
             }
             (Place::Draft(id), term) => sqlx::query(
                 "INSERT INTO draft_value (draft, term, verbatim, value) VALUES (?1, ?2, '', ?3)
@@ -565,11 +713,40 @@ impl Store {
             .bind(now),
         };
         query.execute(&mut *tx).await.map_err(|e| self.trouble(e))?;
+        if let (Some(lot), "catalogNumber" | "sex") = (step.lot, step.term.as_str()) {
+            // The animal whose number or sex it was has the new one.
+            let column = if step.term == "sex" { "sex" } else { "number" };
+            let sql = format!(
+                "UPDATE specimen SET {column} = ?1 WHERE lot = ?2 AND {column} = ?3 AND {SPECIMEN_STANDS}
+                 AND ?1 <> '' AND 1 = (SELECT count(*) FROM specimen WHERE lot = ?2 AND {SPECIMEN_STANDS})"
+            );
+            sqlx::query(&sql)
+                .bind(now)
+                .bind(lot)
+                .bind(&step.was)
+                .execute(&mut *tx)
+                .await
+                .map_err(|e| self.trouble(e))?;
+        }
+        if let Some(container) = step.container {
+            sqlx::query(
+                "INSERT INTO container_change (deed, container, term, was, now) VALUES (?, ?, ?, ?, ?)",
+            )
+            .bind(deed)
+            .bind(container)
+            .bind(&step.term)
+            .bind(&step.was)
+            .bind(&step.now)
+            .execute(tx)
+            .await
+            .map_err(|e| self.trouble(e))?;
+            return Ok(());
+        }
         self.write_change(tx, deed, step.draft, step.lot, &step.term, &step.was, &step.now).await
     }
 
     #[expect(clippy::too_many_arguments, reason = "one row, named by its columns")]
-    async fn write_change(
+    pub(super) async fn write_change(
         &self,
         tx: &mut SqliteConnection,
         deed: i64,
@@ -592,7 +769,7 @@ impl Store {
         Ok(())
     }
 
-    async fn deed(
+    pub(super) async fn deed(
         &self,
         tx: &mut SqliteConnection,
         who: &str,
@@ -618,7 +795,7 @@ impl Store {
     }
 
     /// Brings names and search of every lot in `steps` up to its values.
-    async fn index_touched(&self, tx: &mut SqliteConnection, steps: &[Step]) -> Result<()> {
+    pub(super) async fn index_touched(&self, tx: &mut SqliteConnection, steps: &[Step]) -> Result<()> {
         let mut lots: Vec<i64> = steps.iter().filter_map(|s| s.lot).collect();
         lots.sort_unstable();
         lots.dedup();
@@ -630,7 +807,7 @@ impl Store {
 
     /// Writes the words of a lot into the search index, or takes them out where
     /// the lot does not stand.
-    async fn index_lot(&self, tx: &mut SqliteConnection, lot: i64) -> Result<()> {
+    pub(super) async fn index_lot(&self, tx: &mut SqliteConnection, lot: i64) -> Result<()> {
         let standing: bool = sqlx::query_scalar("SELECT standing FROM lot WHERE id = ?")
             .bind(lot)
             .fetch_one(&mut *tx)
@@ -666,7 +843,10 @@ impl Store {
             .await
             .map_err(|e| self.trouble(e))?;
         // Only words long enough to be found by three letters in a row.
-        for word in words(&text).filter(|w| w.chars().count() >= 4) {
+        // Numbers are found as they stand or not at all: a number one digit off is
+        // another number, and a million of them would drown the words.
+        let spelt = |w: &&str| w.chars().count() >= 4 && w.chars().any(char::is_alphabetic);
+        for word in words(&text).filter(spelt) {
             sqlx::query("INSERT OR IGNORE INTO word (word) VALUES (?)")
                 .bind(word.to_lowercase())
                 .execute(&mut *tx)
@@ -710,7 +890,11 @@ impl Store {
                 });
             }
             if let Some(deed) = history.last_mut() {
-                deed.changes.push((row.get(6), row.get(7), row.get(8)));
+                // A value of a settled draft changes in its record too: told once.
+                let change = (row.get(6), row.get(7), row.get(8));
+                if !deed.changes.contains(&change) {
+                    deed.changes.push(change);
+                }
             }
         }
         Ok(history)
@@ -728,26 +912,48 @@ fn origin(read: Option<(&str, f32)>, value: &str) -> (&'static str, Option<f32>)
 }
 
 /// One change of one place.
-#[derive(Debug)]
-struct Step {
-    draft: Option<i64>,
-    lot: Option<i64>,
-    term: String,
-    was: String,
-    now: String,
+#[derive(Clone, Debug, Default)]
+pub(super) struct Step {
+    pub(super) draft: Option<i64>,
+    pub(super) lot: Option<i64>,
+    pub(super) container: Option<i64>,
+    pub(super) term: String,
+    pub(super) was: String,
+    pub(super) now: String,
 }
 
-enum Place {
+pub(super) enum Place {
     Draft(i64),
     Lot(i64),
+    Container(i64),
 }
 
 impl Step {
+    pub(super) fn of_draft(draft: i64, term: &str, was: &str, now: &str) -> Step {
+        Step { draft: Some(draft), term: term.into(), was: was.into(), now: now.into(), ..Step::default() }
+    }
+
+    pub(super) fn of_lot(lot: i64, term: &str, was: &str, now: &str) -> Step {
+        Step { lot: Some(lot), term: term.into(), was: was.into(), now: now.into(), ..Step::default() }
+    }
+
+    pub(super) fn of_container(container: i64, term: &str, was: &str, now: &str) -> Step {
+        let container = Some(container);
+        Step { container, term: term.into(), was: was.into(), now: now.into(), ..Step::default() }
+    }
+
     fn place(&self) -> Place {
-        match (self.draft, self.lot) {
-            (_, Some(lot)) => Place::Lot(lot),
-            (Some(draft), None) => Place::Draft(draft),
-            (None, None) => unreachable!("a step is made with a draft or a lot"),
+        match (self.draft, self.lot, self.container) {
+            (_, Some(lot), _) => Place::Lot(lot),
+            (Some(draft), None, _) => Place::Draft(draft),
+            (None, None, Some(container)) => Place::Container(container),
+            (None, None, None) => unreachable!("a step is made with what it changes"),
         }
+    }
+
+    /// The specimen and what of it this step changes: `specimen 5 number`.
+    fn specimen(&self) -> Option<(i64, &str)> {
+        let (id, what) = self.term.strip_prefix("specimen ")?.split_once(' ')?;
+        Some((id.parse().ok()?, what))
     }
 }

@@ -10,6 +10,7 @@ use crate::parsing::{Field, Parsed};
 use crate::reading::Reading;
 use crate::trouble::{Result, Trouble};
 use sqlx::{QueryBuilder, Row, Sqlite, SqliteConnection};
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// Where a draft stands.
@@ -99,6 +100,8 @@ pub struct Queue {
     pub text: String,
     /// In the order they came in, instead of the most doubtful first.
     pub in_order: bool,
+    /// Only those that nobody but this person works on just now.
+    pub free_for: Option<String>,
 }
 
 /// One line of the queue.
@@ -189,7 +192,7 @@ pub struct QueueCounts {
 }
 
 /// The terms a line of the queue or of the records shows.
-pub(super) const HEAD_TERMS: [&str; 8] = [
+const HEAD_TERMS: [&str; 8] = [
     "scientificName",
     "eventDate",
     "locality",
@@ -202,6 +205,8 @@ pub(super) const HEAD_TERMS: [&str; 8] = [
 
 /// A filter kind that is no doubt: drafts that have none.
 const CLEAN: &str = "none";
+/// A filter kind that is every doubt.
+const ANY: &str = "any";
 
 impl Store {
     /// See [`super::Catalogue::has_photo`].
@@ -270,6 +275,9 @@ impl Store {
             return Err(Trouble::new(&facts.name, "changed while it was read")
                 .hint("add it again once nothing writes to it"));
         }
+        self.swept.call_once(|| {
+            self.folder().sweep();
+        });
         let file = self.folder().lay_down(bytes, &hash, ext)?;
         let page = facts.page.unwrap_or(0);
         let mut tx = self.begin().await?;
@@ -305,10 +313,20 @@ impl Store {
     /// One photograph kept in the folder.
     ///
     /// # Errors
-    /// When there is no such photograph.
+    /// When there is no such photograph, or it went with the trash.
     pub async fn photo(&self, id: i64) -> Result<KeptPhoto> {
         let mut conn = self.read.acquire().await.map_err(|e| self.trouble(e))?;
-        self.photo_on(&mut conn, id).await
+        let kept = self.photo_on(&mut conn, id).await?;
+        let gone: Option<String> = sqlx::query_scalar("SELECT gone FROM photo WHERE id = ?")
+            .bind(id)
+            .fetch_one(&mut *conn)
+            .await
+            .map_err(|e| self.trouble(e))?;
+        match gone {
+            None => Ok(kept),
+            Some(_) => Err(Trouble::new(&kept.name, "was removed from the disk when the trash was emptied")
+                .hint("its reading is still here; the photograph may be in a backup")),
+        }
     }
 
     async fn photo_on(&self, conn: &mut SqliteConnection, id: i64) -> Result<KeptPhoto> {
@@ -421,12 +439,8 @@ impl Store {
     /// # Errors
     /// Only the database's own.
     pub async fn drafts(&self, queue: &Queue, after: Option<i64>, limit: u32) -> Result<Vec<DraftHead>> {
-        let rows = self.queue_rows(queue, after, false, limit).await?;
-        let mut heads = Vec::with_capacity(rows.len());
-        for id in rows {
-            heads.push(self.draft_head(id).await?);
-        }
-        Ok(heads)
+        let ids = self.queue_rows(queue, after, false, limit).await?;
+        self.draft_heads(&ids).await
     }
 
     /// The draft of `queue` that follows draft `after`, or comes before it.
@@ -449,24 +463,41 @@ impl Store {
         back: bool,
         limit: u32,
     ) -> Result<Vec<i64>> {
-        let mut sql = QueryBuilder::<Sqlite>::new("SELECT draft.id FROM draft WHERE state = ");
+        // Walked by the queue's own index, each draft looked up in what narrows it:
+        // left to itself SQLite begins with what narrows and reads every draft's
+        // row for its state, which lies behind the reading (measured with
+        // 100,000 drafts: 200 ms against 5 ms). The plus keeps it to that.
+        let mut sql =
+            QueryBuilder::<Sqlite>::new("SELECT draft.id FROM draft INDEXED BY draft_queue WHERE state = ");
         sql.push_bind(queue.state.word());
+        if queue.state == State::Aside {
+            sql.push(" AND +draft.id NOT IN (SELECT id FROM draft WHERE trash = 1)");
+        }
         match queue.doubt.as_deref() {
             None | Some("") => {}
             Some(CLEAN) => {
                 sql.push(" AND weight = 0 AND NOT EXISTS (SELECT 1 FROM doubt WHERE draft = draft.id)");
             }
+            Some(ANY) => {
+                sql.push(" AND EXISTS (SELECT 1 FROM doubt WHERE draft = draft.id)");
+            }
             Some(kind) => {
-                sql.push(" AND draft.id IN (SELECT draft FROM doubt WHERE kind = ").push_bind(kind).push(")");
+                sql.push(" AND +draft.id IN (SELECT draft FROM doubt WHERE kind = ")
+                    .push_bind(kind)
+                    .push(")");
             }
         }
         if let Some((term, value)) = &queue.with {
-            sql.push(" AND draft.id IN (SELECT draft FROM draft_value WHERE term = ").push_bind(term);
+            sql.push(" AND +draft.id IN (SELECT draft FROM draft_value WHERE term = ").push_bind(term);
             sql.push(" AND value = ").push_bind(value).push(")");
         }
         if let Some(words) = match_words(&queue.text) {
-            sql.push(" AND draft.id IN (SELECT rowid FROM draft_words WHERE draft_words MATCH ");
+            sql.push(" AND +draft.id IN (SELECT rowid FROM draft_words WHERE draft_words MATCH ");
             sql.push_bind(words).push(")");
+        }
+        if let Some(who) = &queue.free_for {
+            sql.push(" AND +draft.id NOT IN (SELECT draft FROM lease WHERE who <> ").push_bind(who);
+            sql.push(" AND until > unixepoch())");
         }
         let weight: Option<f64> = match after {
             Some(id) if !queue.in_order => sqlx::query_scalar("SELECT weight FROM draft WHERE id = ?")
@@ -498,41 +529,77 @@ impl Store {
         sql.build_query_scalar().fetch_all(&self.read).await.map_err(|e| self.trouble(e))
     }
 
+    /// The values that `term` has among drafts in `state`, and in how many; the
+    /// most frequent first, at most `limit`.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub async fn values_of(&self, term: &str, state: State, limit: u32) -> Result<Vec<(String, i64)>> {
+        sqlx::query_as(
+            "SELECT value, count(*) AS drafts FROM draft_value WHERE term = ? AND value <> ''
+             AND draft IN (SELECT id FROM draft WHERE state = ?)
+             GROUP BY value ORDER BY drafts DESC, value LIMIT ?",
+        )
+        .bind(term)
+        .bind(state.word())
+        .bind(limit)
+        .fetch_all(&self.read)
+        .await
+        .map_err(|e| self.trouble(e))
+    }
+
     /// One line of the queue.
     ///
     /// # Errors
     /// When there is no such draft.
     pub async fn draft_head(&self, id: i64) -> Result<DraftHead> {
-        let row = sqlx::query("SELECT name, photo, state, note FROM draft WHERE id = ?")
-            .bind(id)
-            .fetch_optional(&self.read)
-            .await
-            .map_err(|e| self.trouble(e))?
-            .ok_or_else(|| no_draft(id))?;
-        let doubts: Vec<String> =
-            sqlx::query_scalar("SELECT sentence FROM doubt WHERE draft = ? ORDER BY weight DESC, nth")
-                .bind(id)
-                .fetch_all(&self.read)
-                .await
-                .map_err(|e| self.trouble(e))?;
-        let values: Vec<(String, String)> =
-            sqlx::query_as("SELECT term, value FROM draft_value WHERE draft = ? AND value <> ''")
-                .bind(id)
-                .fetch_all(&self.read)
-                .await
-                .map_err(|e| self.trouble(e))?;
-        let mut values: Vec<_> = values.into_iter().filter(|v| HEAD_TERMS.contains(&v.0.as_str())).collect();
-        values.sort_by_key(|v| term_rank(&v.0));
-        Ok(DraftHead {
-            id,
-            name: row.get(0),
-            photo: row.get(1),
-            state: State::of(row.get(2)),
-            doubts: doubts.len() as u32,
-            doubt: doubts.into_iter().next().unwrap_or_default(),
-            values,
-            note: row.get(3),
-        })
+        self.draft_heads(&[id]).await?.pop().ok_or_else(|| no_draft(id))
+    }
+
+    async fn draft_heads(&self, ids: &[i64]) -> Result<Vec<DraftHead>> {
+        let wanted = serde_json::Value::from(ids).to_string();
+        let failed = |e| self.trouble(e);
+        let rows = sqlx::query(
+            "SELECT draft.id, name, photo, state, note FROM json_each(?) AS wanted
+             JOIN draft ON draft.id = wanted.value ORDER BY wanted.key",
+        )
+        .bind(&wanted)
+        .fetch_all(&self.read)
+        .await
+        .map_err(failed)?;
+        let doubts: Vec<(i64, String)> = sqlx::query_as(
+            "SELECT draft, sentence FROM json_each(?) AS wanted JOIN doubt ON draft = wanted.value
+             ORDER BY weight DESC, nth",
+        )
+        .bind(&wanted)
+        .fetch_all(&self.read)
+        .await
+        .map_err(failed)?;
+        let values: Vec<(i64, String, String)> = sqlx::query_as(
+            "SELECT draft, term, draft_value.value FROM json_each(?) AS wanted
+             JOIN draft_value ON draft = wanted.value WHERE draft_value.value <> ''",
+        )
+        .bind(&wanted)
+        .fetch_all(&self.read)
+        .await
+        .map_err(failed)?;
+        let mut of = telling(values);
+        let head = |row: &sqlx::sqlite::SqliteRow| {
+            let id: i64 = row.get(0);
+            let mut sentences = doubts.iter().filter(|d| d.0 == id).map(|d| d.1.clone());
+            let doubt = sentences.next();
+            DraftHead {
+                id,
+                name: row.get(1),
+                photo: row.get(2),
+                state: State::of(row.get(3)),
+                doubts: doubt.iter().len() as u32 + sentences.count() as u32,
+                doubt: doubt.unwrap_or_default(),
+                values: of.remove(&id).unwrap_or_default(),
+                note: row.get(4),
+            }
+        };
+        Ok(rows.iter().map(head).collect())
     }
 
     /// One draft with everything about it.
@@ -629,6 +696,13 @@ impl Store {
                 State::Settled => counts.settled = count,
             }
         }
+        // Counted apart, by its own small index: the column itself lies behind
+        // the reading, and looking into every row would read them all.
+        let trash: i64 = sqlx::query_scalar("SELECT count(*) FROM draft WHERE trash = 1")
+            .fetch_one(&self.read)
+            .await
+            .map_err(|e| self.trouble(e))?;
+        counts.aside -= trash;
         Ok(counts)
     }
 
@@ -640,7 +714,7 @@ impl Store {
         let mut counts = self.state_counts().await?;
         counts.doubts = sqlx::query_as(
             "SELECT kind, count(DISTINCT draft) AS drafts FROM doubt
-             JOIN draft ON draft.id = doubt.draft AND state = 'waiting'
+             WHERE draft NOT IN (SELECT id FROM draft WHERE state IN ('aside', 'settled'))
              GROUP BY kind ORDER BY drafts DESC, kind",
         )
         .fetch_all(&self.read)
@@ -655,6 +729,19 @@ impl Store {
         .map_err(|e| self.trouble(e))?;
         Ok(counts)
     }
+}
+
+/// The values of a few telling terms by draft or lot, in the order of
+/// [`super::TERM_ORDER`].
+pub(super) fn telling(values: Vec<(i64, String, String)>) -> BTreeMap<i64, Vec<(String, String)>> {
+    let mut of: BTreeMap<i64, Vec<(String, String)>> = BTreeMap::new();
+    for (id, term, value) in values.into_iter().filter(|v| HEAD_TERMS.contains(&v.1.as_str())) {
+        of.entry(id).or_default().push((term, value));
+    }
+    for values in of.values_mut() {
+        values.sort_by_key(|v| term_rank(&v.0));
+    }
+    of
 }
 
 pub(super) fn no_draft(id: i64) -> Trouble {

@@ -120,7 +120,7 @@ impl Folder {
         let shelf = self.photos().join(&hash[..2]);
         let failed = |e: std::io::Error| write_trouble(&target, "cannot be written", e);
         std::fs::create_dir_all(&shelf).map_err(failed)?;
-        let mut file = tempfile::Builder::new().prefix(".arriving-").tempfile_in(&shelf).map_err(failed)?;
+        let mut file = tempfile::Builder::new().prefix(ARRIVING).tempfile_in(&shelf).map_err(failed)?;
         file.write_all(bytes).map_err(failed)?;
         let mut permissions = file.as_file().metadata().map_err(failed)?.permissions();
         permissions.set_readonly(true);
@@ -133,6 +133,36 @@ impl Folder {
         }
         sync_folder(&shelf).and_then(|()| sync_folder(&self.photos())).map_err(failed)?;
         Ok(name)
+    }
+}
+
+/// How a file is called while it is being written.
+pub(super) const ARRIVING: &str = ".arriving-";
+
+/// A file that has been arriving for longer than this is what a crash left:
+/// the largest photograph is written in seconds.
+const LEFT_OVER: std::time::Duration = std::time::Duration::from_secs(3600);
+
+impl Folder {
+    /// Removes what crashes left half written, and gives how many files that
+    /// were. Files that another program may still be writing are younger and
+    /// stay. One that cannot be removed stays too: it harms nothing.
+    pub(super) fn sweep(&self) -> u64 {
+        let mut swept = 0;
+        let beside = walkdir::WalkDir::new(self.path()).max_depth(1);
+        let shelves = walkdir::WalkDir::new(self.photos()).max_depth(2);
+        let config = walkdir::WalkDir::new(self.config());
+        for entry in beside.into_iter().chain(shelves).chain(config).filter_map(|e| e.ok()) {
+            let arriving = entry.file_name().to_string_lossy().starts_with(ARRIVING);
+            if !arriving || !entry.file_type().is_file() {
+                continue;
+            }
+            let age = entry.metadata().ok().and_then(|m| m.modified().ok()).and_then(|m| m.elapsed().ok());
+            if age.is_some_and(|a| a > LEFT_OVER) && std::fs::remove_file(entry.path()).is_ok() {
+                swept += 1;
+            }
+        }
+        swept
     }
 }
 

@@ -28,6 +28,8 @@ pub struct Checked {
     pub records: i64,
     /// Deeds in the history.
     pub deeds: i64,
+    /// Files that a crash had left half written, now removed.
+    pub swept: u64,
     /// Everything that does not hold, each with the file or row and the next
     /// step. Empty is as it should be.
     pub troubles: Vec<Trouble>,
@@ -48,21 +50,37 @@ impl Store {
         for folder in [to.to_owned(), target.photos(), target.config()] {
             std::fs::create_dir_all(&folder).map_err(failed(&folder))?;
         }
+        target.sweep();
+        let fresh = to.join("catalogue.db.arriving");
+        let done = self.copy_to(to, &target, &fresh).await;
+        if done.is_err() {
+            // Half a copy fills a disk that may be full already. The empty
+            // file says that a backup was begun here.
+            let _ = std::fs::File::create(&fresh);
+        }
+        done
+    }
+
+    async fn copy_to(&self, to: &Path, target: &Folder, fresh: &Path) -> Result<BackedUp> {
+        let failed = |path: &Path| {
+            let path = path.to_owned();
+            move |e: std::io::Error| write_trouble(&path, "cannot be written", e)
+        };
         // The copy of the database is made in one reading transaction: it is
         // the catalogue of one moment, whatever is written meanwhile.
-        let fresh = to.join("catalogue.db.arriving");
-        remove_if_there(&fresh).map_err(failed(&fresh))?;
+        remove_if_there(fresh).map_err(failed(fresh))?;
         sqlx::query("VACUUM INTO ?")
             .bind(fresh.to_string_lossy().into_owned())
             .execute(&self.write)
             .await
             .map_err(|e| self.trouble(e))?;
         let files: Vec<(String, String)> = {
-            let mut copy = store_options(&fresh).connect().await.map_err(|e| self.trouble(e))?;
-            let files = sqlx::query_as("SELECT DISTINCT file, hash FROM photo ORDER BY file")
-                .fetch_all(&mut copy)
-                .await
-                .map_err(|e| self.trouble(e))?;
+            let mut copy = store_options(fresh).connect().await.map_err(|e| self.trouble(e))?;
+            let files =
+                sqlx::query_as("SELECT DISTINCT file, hash FROM photo WHERE gone IS NULL ORDER BY file")
+                    .fetch_all(&mut copy)
+                    .await
+                    .map_err(|e| self.trouble(e))?;
             sqlx::Connection::close(copy).await.map_err(|e| self.trouble(e))?;
             files
         };
@@ -104,14 +122,14 @@ impl Store {
             whole(&at, &bytes).map_err(failed(&at))?;
             manifest.push_str(&format!("{}  {}\n", blake3::hash(&bytes).to_hex(), below.display()));
         }
-        let bytes = std::fs::read(&fresh).map_err(failed(&fresh))?;
+        let bytes = std::fs::read(fresh).map_err(failed(fresh))?;
         manifest.push_str(&format!("{}  catalogue.db\n", blake3::hash(&bytes).to_hex()));
-        std::fs::File::open(&fresh).and_then(|f| f.sync_all()).map_err(failed(&fresh))?;
+        std::fs::File::open(fresh).and_then(|f| f.sync_all()).map_err(failed(fresh))?;
         let database = target.database();
         for beside in ["catalogue.db-wal", "catalogue.db-shm"] {
             remove_if_there(&to.join(beside)).map_err(failed(&database))?;
         }
-        std::fs::rename(&fresh, &database).map_err(failed(&database))?;
+        std::fs::rename(fresh, &database).map_err(failed(&database))?;
         let list = to.join(MANIFEST);
         whole(&list, manifest.as_bytes()).map_err(failed(&list))?;
         Ok(done)
@@ -147,7 +165,7 @@ impl Store {
 
     /// See [`super::Catalogue::verify`].
     pub async fn verify(&self, mut progress: impl FnMut(u64, u64)) -> Result<Checked> {
-        let mut checked = Checked::default();
+        let mut checked = Checked { swept: self.folder().sweep(), ..Checked::default() };
         let mut found = Vec::new();
         let failed = |e| self.trouble(e);
 
@@ -177,11 +195,12 @@ impl Store {
         checked.records = count("SELECT count(*) FROM lot WHERE standing = 1").await?;
         checked.deeds = count("SELECT count(*) FROM deed").await?;
 
-        let files: Vec<(String, String, String)> =
-            sqlx::query_as("SELECT file, hash, min(name) FROM photo GROUP BY file, hash ORDER BY file")
-                .fetch_all(&self.read)
-                .await
-                .map_err(failed)?;
+        let files: Vec<(String, String, String)> = sqlx::query_as(
+            "SELECT file, hash, min(name) FROM photo WHERE gone IS NULL GROUP BY file, hash ORDER BY file",
+        )
+        .fetch_all(&self.read)
+        .await
+        .map_err(failed)?;
         for (file, hash, name) in &files {
             let path: PathBuf = self.folder().photos().join(file);
             let again = "copy it back from a backup, or from the camera: its name came in as ";
@@ -239,9 +258,22 @@ const CHAINS: &[(&str, &str)] = &[
         "has a state that its history does not know",
     ),
     (
-        "SELECT 'draft', draft.id, 'state' FROM draft LEFT JOIN lot ON lot.draft = draft.id AND standing = 1
+        "SELECT 'draft', draft.id, 'state' FROM draft LEFT JOIN lot ON lot.draft = draft.id AND (standing = 1 OR fate <> '')
          WHERE (state = 'settled') <> (lot.id IS NOT NULL)",
         "is settled without a record, or has a record without being settled",
+    ),
+    (
+        "SELECT 'record', lot.id, 'kept in' FROM lot LEFT JOIN container ON container.id = lot.container
+         LEFT JOIN (SELECT lot, now, max(id) FROM change WHERE term = 'kept in' AND lot IS NOT NULL GROUP BY lot)
+         AS c ON c.lot = lot.id WHERE coalesce(c.now, '') <> coalesce(code, '')",
+        "is in a place that its history does not know",
+    ),
+    (
+        "SELECT 'record', lot.id, 'state' FROM lot LEFT JOIN
+         (SELECT lot, now, max(id) FROM change WHERE term = 'state' AND lot IS NOT NULL GROUP BY lot) AS c
+         ON c.lot = lot.id WHERE coalesce(c.now, 'not standing') <>
+         CASE WHEN standing = 1 THEN 'standing' WHEN fate = '' THEN 'not standing' ELSE fate END",
+        "stands or not, against its history",
     ),
     (
         "SELECT 'draft', draft.id, 'words' FROM draft WHERE NOT EXISTS
@@ -270,7 +302,7 @@ fn remove_if_there(path: &Path) -> std::io::Result<()> {
 /// Writes a file whole or not at all.
 fn whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
     let folder = path.parent().unwrap_or(Path::new("."));
-    let mut file = tempfile::NamedTempFile::new_in(folder)?;
+    let mut file = tempfile::Builder::new().prefix(super::folder::ARRIVING).tempfile_in(folder)?;
     file.write_all(bytes)?;
     file.as_file().sync_all()?;
     file.persist(path).map_err(|e| e.error)?;

@@ -97,7 +97,7 @@ impl Store {
         let rows: Vec<(String, String, String, i64, i64)> = sqlx::query_as(
             "SELECT day.value, place.value, coalesce(who.value, '') AS collector, count(*) AS waiting,
                     sum(weight > 0)
-             FROM draft
+             FROM draft INDEXED BY draft_queue
              JOIN draft_value AS day ON day.draft = draft.id AND day.term = 'eventDate' AND day.value <> ''
              JOIN draft_value AS place ON place.draft = draft.id AND place.term = 'locality'
                   AND place.value <> ''

@@ -37,6 +37,8 @@ pub struct Store {
     /// Likeness hashes of all photographs by number: filled when first asked
     /// for, then only added to.
     pub(super) looks: Mutex<Vec<(i64, Likeness)>>,
+    /// Whether left-over files were looked for since the program started.
+    pub(super) swept: std::sync::Once,
 }
 
 impl Store {
@@ -104,7 +106,7 @@ impl Store {
             .connect_with(options.pragma("query_only", "on"))
             .await
             .map_err(failed)?;
-        Ok(Store { folder, write, read, looks: Mutex::new(Vec::new()) })
+        Ok(Store { folder, write, read, looks: Mutex::new(Vec::new()), swept: std::sync::Once::new() })
     }
 
     /// The collection folder.
@@ -392,8 +394,10 @@ impl Catalogue {
         self.wait(self.inner.store.list(after, limit))
     }
 
-    /// Settled records in which every word of `query` stands, or one that is
-    /// spelt nearly so; newest first, at most `limit`.
+    /// Settled records in which every word of `query` stands; where there is
+    /// none, in which the last word begins so; where there is none either, in
+    /// which words stand that are spelt nearly so. Newest first, at most
+    /// `limit`.
     ///
     /// # Errors
     /// Only the database's own.

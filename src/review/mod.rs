@@ -10,24 +10,26 @@
 //! `Content-Security-Policy` lets a page load nothing but its own style,
 //! script and pictures.
 
+mod door;
+mod keeping;
 mod pages;
 mod pictures;
 mod words;
 
-use crate::catalogue::{Catalogue, Change, DeedKind, Draft, Queue, State, Store};
+use crate::catalogue::{Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, Role, State, Store, following};
 use crate::geometry::{Point, Quad};
 use crate::intake::IntakeRules;
 use crate::trouble::{Result, Trouble};
 use axum::Router;
-use axum::extract::{Path as At, Query, Request, State as With};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
-use axum::middleware::{self, Next};
+use axum::extract::{FromRequestParts, Path as At, Query};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::middleware;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
-use pages::Notice;
+use pages::{Beside, Notice};
 use pictures::{Pictures, Piece};
 use serde::Deserialize;
-use std::net::{Ipv4Addr, SocketAddr};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -35,6 +37,13 @@ pub use pictures::Opener;
 
 /// A page's form holds some dozens of short values; more is not ours.
 const LARGEST_FORM: usize = 1 << 20;
+
+/// The terms by which the queue is narrowed, and what the page calls them.
+const FACETS: [(&str, &str); 4] =
+    [("locality", "place"), ("eventDate", "day"), ("recordedBy", "collector"), ("scientificName", "name")];
+
+/// A folded envelope, for the browser's tab.
+const ICON: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><path d="M4 27 16 5l12 22z" fill="#fdf1d3" stroke="#2c4a80" stroke-width="2.5" stroke-linejoin="round"/><path d="M4 27 20 12" stroke="#2c4a80" stroke-width="2"/></svg>"##;
 
 /// How the page is served.
 pub struct Options {
@@ -46,6 +55,20 @@ pub struct Options {
     pub who: String,
     /// How originals are opened; [`originals`] opens them as intake does.
     pub opener: Opener,
+    /// Where others on the network find the page; `None`: this machine only.
+    pub network: Option<Network>,
+    /// Of a hundred settled drafts, how many another person reads again without
+    /// seeing the first reading.
+    pub second_reading: u8,
+}
+
+/// Where others on the network find the page.
+#[derive(Clone, Debug)]
+pub struct Network {
+    /// The address of this machine that is listened at.
+    pub address: IpAddr,
+    /// Further host names by which the page is reached.
+    pub names: Vec<String>,
 }
 
 /// Opens originals of every kind that intake takes, within `rules`.
@@ -68,6 +91,18 @@ pub struct Args {
     /// Print the page's address and do not open a browser.
     #[arg(long)]
     pub no_open: bool,
+    /// Let others on the network in, at this address of this machine. Only for
+    /// a folder with people who sign in (see: glassine people).
+    #[arg(long, value_name = "ADDRESS")]
+    pub network: Option<IpAddr>,
+    /// Another host name by which the page is reached, for example behind a
+    /// server that adds HTTPS.
+    #[arg(long = "host", value_name = "NAME", requires = "network")]
+    pub hosts: Vec<String>,
+    /// Of a hundred settled drafts, how many are offered to another person to
+    /// be read again, blind to the first reading.
+    #[arg(long, value_name = "PERCENT", default_value_t = 5, value_parser = clap::value_parser!(u8).range(0..=100))]
+    pub second_reading: u8,
 }
 
 impl Args {
@@ -76,12 +111,22 @@ impl Args {
     /// # Errors
     /// When no name is given and the system knows none.
     pub fn options(&self, opener: Opener) -> Result<Options> {
-        let login = || ["USER", "LOGNAME", "USERNAME"].iter().find_map(|v| std::env::var(v).ok());
-        let who = self.who.clone().or_else(login).filter(|w| !w.trim().is_empty()).ok_or_else(|| {
-            Trouble::new("your name", "is not known").hint("give it, for example: --who \"A. Vell\"")
-        })?;
-        Ok(Options { port: self.port, open: !self.no_open, who, opener })
+        let who = person(self.who.as_deref())?;
+        let network = self.network.map(|address| Network { address, names: self.hosts.clone() });
+        let second_reading = self.second_reading;
+        Ok(Options { port: self.port, open: !self.no_open, who, opener, network, second_reading })
     }
+}
+
+/// Who does it: the name given, else the one the person is logged in with.
+///
+/// # Errors
+/// When no name is given and the system knows none.
+pub fn person(given: Option<&str>) -> Result<String> {
+    let login = || ["USER", "LOGNAME", "USERNAME"].iter().find_map(|v| std::env::var(v).ok());
+    given.map(str::to_owned).or_else(login).filter(|w| !w.trim().is_empty()).ok_or_else(|| {
+        Trouble::new("your name", "is not known").hint("give it, for example: --who \"A. Vell\"")
+    })
 }
 
 /// Serves the review page of `catalogue` until Ctrl-C. The address goes to
@@ -91,7 +136,14 @@ impl Args {
 /// When the port is taken or not allowed.
 pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
     catalogue.wait(async {
-        let address = SocketAddr::from((Ipv4Addr::LOCALHOST, options.port));
+        let store = catalogue.store();
+        let people = store.has_people().await?;
+        let ip = options.network.as_ref().map_or(Ipv4Addr::LOCALHOST.into(), |n| n.address);
+        if !ip.is_loopback() && !people {
+            return Err(Trouble::new("the network", "is closed: nobody signs in to this folder")
+                .hint("take people in first: glassine people FOLDER add NAME"));
+        }
+        let address = SocketAddr::from((ip, options.port));
         let listener = tokio::net::TcpListener::bind(address).await.map_err(|e| {
             Trouble::new(format!("port {}", options.port), "cannot be used for the page")
                 .cause(e)
@@ -100,9 +152,17 @@ pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
         let address =
             listener.local_addr().map_err(|e| Trouble::new("the page", "has no address").cause(e))?;
         let open = options.open;
-        let router = router(catalogue.store(), options, address.port());
+        let router = router(store, options, address.port());
         let url = format!("http://{address}/");
-        eprintln!("Review at {url} (this machine only). Ctrl-C ends it; nothing is lost.");
+        if ip.is_loopback() {
+            eprintln!("Review at {url} (this machine only). Ctrl-C ends it; nothing is lost.");
+        } else {
+            eprintln!("Review at {url}, for everybody who can reach this address and signs in.");
+            eprintln!(
+                "caution: what passes between browser and page is not encrypted, passphrases included. Use a \
+                 network that you trust, or a server before it that adds HTTPS (and name it with --host)."
+            );
+        }
         if open && let Err(e) = open::that_detached(&url) {
             eprintln!("The browser could not be opened ({e}): open the address yourself.");
         }
@@ -118,24 +178,59 @@ pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
     })
 }
 
+/// What a request is answered with: the catalogue, and who asks.
+#[derive(Clone)]
 struct App {
     store: Arc<Store>,
-    pictures: Pictures,
+    pictures: Arc<Pictures>,
+    /// Who asks.
     who: String,
+    /// What they may do.
+    role: Role,
+    /// What the forms of their pages carry.
     token: String,
-    hosts: [String; 3],
+    /// Whether people sign in to this folder.
+    people: bool,
+    hosts: Arc<[String]>,
+    second_reading: u8,
+    limit: Arc<door::Limit>,
 }
 
-type Shared = With<Arc<App>>;
+/// The [`App`] of a request, as [`door::guard`] made it for the person who asks.
+struct With(Arc<App>);
+
+type Shared = With;
+
+impl<S: Send + Sync> FromRequestParts<S> for With {
+    type Rejection = StatusCode;
+
+    async fn from_request_parts(
+        parts: &mut axum::http::request::Parts,
+        _: &S,
+    ) -> std::result::Result<Self, StatusCode> {
+        parts.extensions.get::<Arc<App>>().cloned().map(With).ok_or(StatusCode::INTERNAL_SERVER_ERROR)
+    }
+}
 
 /// The page's routes, for `port` of this machine.
 pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
+    let mut hosts = ["127.0.0.1", "localhost", "[::1]"].map(|h| format!("{h}:{port}")).to_vec();
+    if let Some(network) = &options.network {
+        hosts.push(SocketAddr::from((network.address, port)).to_string());
+        for name in &network.names {
+            hosts.extend([name.clone(), format!("{name}:{port}")]);
+        }
+    }
     let app = Arc::new(App {
         store,
-        pictures: Pictures::new(options.opener),
+        pictures: Arc::new(Pictures::new(options.opener)),
         who: options.who,
+        role: Role::Keeps,
         token: uuid::Uuid::new_v4().simple().to_string(),
-        hosts: [format!("127.0.0.1:{port}"), format!("localhost:{port}"), format!("[::1]:{port}")],
+        people: false,
+        hosts: hosts.into(),
+        second_reading: options.second_reading,
+        limit: Arc::new(door::Limit::new()),
     });
     Router::new()
         .route("/", get(queue))
@@ -148,58 +243,28 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/draft/{id}/note", post(note))
         .route("/undo", post(undo))
         .route("/same/{id}/{term}", get(same).post(take_same))
+        .route("/series/{id}/{term}", get(series).post(take_series))
+        .route("/values/{term}", get(values))
         .route("/events", get(events))
         .route("/event", get(event).post(settle_event))
         .route("/progress", get(progress))
         .route("/records", get(records))
         .route("/record/{id}", get(record))
+        .route("/record/{id}/{deed}", post(keeping::deed))
+        .route("/sign-in", get(door::sign_in_page).post(door::sign_in))
+        .route("/sign-out", post(door::sign_out))
+        .route("/second", get(door::second))
+        .route("/second/{id}", post(door::read_again))
+        .route("/places", get(keeping::places).post(keeping::make))
+        .route("/place/{id}", get(keeping::place))
+        .route("/trash", get(keeping::trash).post(keeping::from_trash))
         .route("/photo/{id}/{piece}", get(photo))
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
+        .route("/icon.svg", get(|| asset("image/svg+xml", ICON)))
         .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
         .fallback(|| async { Failed(StatusCode::NOT_FOUND, Trouble::new("this address", "leads nowhere")) })
         .layer(tower_http::limit::RequestBodyLimitLayer::new(LARGEST_FORM))
-        .layer(middleware::from_fn_with_state(app.clone(), guard))
-        .with_state(app)
-}
-
-/// Refuses requests that are not this machine's own page's, and sends the
-/// headers that keep the page to itself.
-async fn guard(With(app): Shared, request: Request, next: Next) -> Response {
-    let (own_host, foreign_page) = {
-        let header = |name: &str| request.headers().get(name).and_then(|v| v.to_str().ok());
-        let host = header("host").or_else(|| request.uri().authority().map(|a| a.as_str())).unwrap_or("");
-        let foreign_page = request.method() == axum::http::Method::POST
-            && (header("sec-fetch-site").is_some_and(|s| s != "same-origin")
-                || header("origin").is_some_and(|o| !app.hosts.iter().any(|h| o == format!("http://{h}"))));
-        (app.hosts.iter().any(|h| h == host), foreign_page)
-    };
-    let mut response = if !own_host {
-        Failed(StatusCode::MISDIRECTED_REQUEST, Trouble::new("this page", "is for this machine only"))
-            .into_response()
-    } else if foreign_page {
-        Failed(StatusCode::FORBIDDEN, Trouble::new("this request", "came from another page")).into_response()
-    } else {
-        next.run(request).await
-    };
-    let headers = response.headers_mut();
-    for (name, value) in [
-        (
-            header::CONTENT_SECURITY_POLICY,
-            "default-src 'none'; img-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; \
-             form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
-        ),
-        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::X_FRAME_OPTIONS, "DENY"),
-        // With "no-referrer" a browser sends `Origin: null` with the page's own
-        // forms, and they could not be told from another page's.
-        (header::REFERRER_POLICY, "same-origin"),
-    ] {
-        headers.insert(name, HeaderValue::from_static(value));
-    }
-    if !headers.contains_key(header::CACHE_CONTROL) {
-        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
-    }
-    response
+        .layer(middleware::from_fn_with_state(app, door::guard))
 }
 
 /// A trouble as a page, or as plain text for the script.
@@ -257,7 +322,13 @@ impl Walk {
             with: (!self.term.is_empty()).then(|| (self.term.clone(), self.is.clone())),
             text: self.q.clone(),
             in_order: self.order == "in",
+            free_for: None,
         }
+    }
+
+    /// The same for one person: drafts that others work on are left out.
+    fn queue_for(&self, app: &App) -> Queue {
+        Queue { free_for: app.people.then(|| app.who.clone()), ..self.queue() }
     }
 
     /// As the query of an address, without the question mark.
@@ -286,8 +357,27 @@ async fn queue(With(app): Shared, Query(walk): Query<Walk>, Query(extra): Query<
 }
 
 async fn next(With(app): Shared, Query(walk): Query<Walk>, Query(extra): Query<Extra>) -> Answer {
-    let next = app.store.next_draft(&walk.queue(), extra.after, extra.back.is_some()).await?;
+    let next = next_for(&app, &walk, extra.after, extra.back.is_some()).await?;
     Ok(go_on(next, &walk, &extra.did))
+}
+
+/// The draft that the person goes on with. Where several work it is theirs
+/// before they see it: were it only looked up, all of them would be sent to the
+/// same one.
+async fn next_for(app: &App, walk: &Walk, after: Option<i64>, back: bool) -> Result<Option<i64>> {
+    let queue = walk.queue_for(app);
+    let works = app.people && app.role >= Role::Settles && queue.state == State::Waiting;
+    let mut after = after;
+    // As many as may be taken by others between looking up and taking.
+    for _ in 0..40 {
+        let next = app.store.next_draft(&queue, after, back).await?;
+        let Some(id) = next.filter(|_| works) else { return Ok(next) };
+        if app.store.lease(id, &app.who).await?.is_none() {
+            return Ok(next);
+        }
+        after = next;
+    }
+    app.store.next_draft(&queue, after, back).await
 }
 
 fn go_on(next: Option<i64>, walk: &Walk, did: &str) -> Response {
@@ -322,13 +412,21 @@ async fn show(
     misfits: &[(String, String, String)],
 ) -> Answer {
     let counts = app.store.state_counts().await?;
-    let next = app.store.next_draft(&walk.queue(), Some(draft.id), false).await?;
+    // Whoever looks at a waiting draft works on it, if nobody else does.
+    let busy = if app.people && app.role >= Role::Settles && draft.state == State::Waiting {
+        app.store.lease(draft.id, &app.who).await?
+    } else {
+        None
+    };
+    let next = app.store.next_draft(&walk.queue_for(app), Some(draft.id), false).await?;
     let next = match next {
         Some(id) => app.store.draft(id).await.ok(),
         None => None,
     };
     make_ready(app, draft, next.as_ref());
-    let page = pages::draft(app, draft, &counts, walk, next.as_ref(), notice, misfits);
+    let series = if draft.state == State::Waiting { app.store.follows(draft).await? } else { Vec::new() };
+    let beside = Beside { next: next.as_ref(), did: notice, misfits, series: &series, busy: busy.as_deref() };
+    let page = pages::draft(app, draft, &counts, walk, beside);
     Ok(page.into_response())
 }
 
@@ -398,6 +496,11 @@ fn posted(app: &App, form: &[(String, String)]) -> std::result::Result<Posted, F
     Err(Failed(StatusCode::FORBIDDEN, trouble))
 }
 
+/// The last value that a form gives for `name`, without spaces around.
+fn field<'f>(form: &'f [(String, String)], name: &str) -> &'f str {
+    form.iter().rev().find(|f| f.0 == name).map_or("", |f| f.1.trim())
+}
+
 /// Whether `term` could be a Darwin Core term's name.
 fn is_term(term: &str) -> bool {
     (2..=60).contains(&term.len())
@@ -414,6 +517,19 @@ fn misfits(values: &[Change]) -> Vec<(String, String, String)> {
     values.iter().filter_map(misfit).collect()
 }
 
+/// Refuses what another person works on just now.
+async fn free(app: &App, draft: i64) -> std::result::Result<(), Failed> {
+    if !app.people {
+        return Ok(());
+    }
+    match app.store.leased(draft, &app.who).await? {
+        Some(who) => Err(Trouble::new(format!("draft {draft}"), format!("is being worked on by {who}"))
+            .hint("go on with another one; it is free again five minutes after they leave it")
+            .into()),
+        None => Ok(()),
+    }
+}
+
 type Form = axum::Form<Vec<(String, String)>>;
 
 fn wants_json(headers: &HeaderMap) -> bool {
@@ -428,6 +544,7 @@ async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form
     let json = wants_json(&headers);
     let done = async {
         let posted = posted(&app, &form)?;
+        free(&app, id).await?;
         let misfits = misfits(&posted.values);
         if !misfits.is_empty() {
             return Ok((posted, misfits));
@@ -476,6 +593,7 @@ async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form
 
 async fn settle(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
     let posted = posted(&app, &form)?;
+    free(&app, id).await?;
     let misfits = misfits(&posted.values);
     if !misfits.is_empty() {
         let draft = app.store.draft(id).await?;
@@ -484,14 +602,15 @@ async fn settle(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> A
         return Ok(page);
     }
     app.store.settle(id, &app.who, &posted.values, posted.seen).await?;
-    let next = app.store.next_draft(&posted.walk.queue(), Some(id), false).await?;
+    let next = next_for(&app, &posted.walk, Some(id), false).await?;
     Ok(go_on(next, &posted.walk, &format!("settle.{id}")))
 }
 
 async fn aside(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
     let posted = posted(&app, &form)?;
+    free(&app, id).await?;
     app.store.set_aside(id, &app.who, &posted.why).await?;
-    let next = app.store.next_draft(&posted.walk.queue(), Some(id), false).await?;
+    let next = next_for(&app, &posted.walk, Some(id), false).await?;
     Ok(go_on(next, &posted.walk, &format!("aside.{id}")))
 }
 
@@ -503,6 +622,7 @@ async fn back(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Ans
 
 async fn note(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
     let posted = posted(&app, &form)?;
+    free(&app, id).await?;
     app.store.note(id, &app.who, &posted.note).await?;
     Ok(go_on(Some(id), &posted.walk, &format!("note.{id}")))
 }
@@ -515,6 +635,12 @@ async fn undo(With(app): Shared, axum::Form(form): Form) -> Answer {
         DeedKind::Aside => "unaside",
         _ => "undo",
     };
+    // From a record's page the person goes back to it, as long as it stands.
+    if let Some(lot) = field(&form, "to").strip_prefix("/record/").and_then(|l| l.parse::<i64>().ok())
+        && app.store.record(lot).await.is_ok()
+    {
+        return Ok(Redirect::to(&format!("/record/{lot}")).into_response());
+    }
     let to = undone.drafts.first().copied();
     Ok(go_on(to, &posted.walk, &format!("{kind}.{}", to.unwrap_or_default())))
 }
@@ -565,10 +691,56 @@ async fn take_same(With(app): Shared, At((id, term)): At<(i64, String)>, axum::F
     app.store.change_each(&chosen, &app.who, &why, None).await?;
     // Back to where the person was: this draft, or the next one if it is done.
     let to = match draft.state {
-        State::Settled => app.store.next_draft(&posted.walk.queue(), Some(id), false).await?,
+        State::Settled => next_for(&app, &posted.walk, Some(id), false).await?,
         _ => Some(id),
     };
     Ok(go_on(to, &posted.walk, &format!("same.{id}.{}", chosen.len())))
+}
+
+/// The drafts after this one with the numbers that would follow.
+async fn series(With(app): Shared, At((id, term)): At<(i64, String)>) -> Answer {
+    let draft = app.store.draft(id).await?;
+    let from = numbered(&draft, &term)?;
+    let run = app.store.series(id, &term, &from, AT_ONCE).await?;
+    let counts = app.store.state_counts().await?;
+    Ok(pages::series(&app, &counts, &draft, &term, &from, &run).into_response())
+}
+
+fn numbered(draft: &Draft, term: &str) -> Result<String> {
+    let value = draft.values.iter().find(|v| v.term == term && NUMBERED.contains(&term));
+    value.map(|v| v.value.clone()).filter(|v| !v.is_empty()).ok_or_else(|| {
+        Trouble::new(format!("draft {}", draft.id), format!("has no number in {term} to go on from"))
+            .hint("give it its number first")
+    })
+}
+
+async fn take_series(With(app): Shared, At((id, term)): At<(i64, String)>, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    let draft = app.store.draft(id).await?;
+    let from = numbered(&draft, &term)?;
+    let run = app.store.series(id, &term, &from, AT_ONCE).await?;
+    // Only what was shown and still waits is numbered, in the order shown.
+    let chosen: Vec<i64> =
+        run.iter().map(|n| n.head.id).filter(|d| posted.drafts.iter().any(|p| p.0 == *d)).collect();
+    let mut changes = Vec::with_capacity(chosen.len());
+    let mut number = from;
+    for draft in chosen {
+        number = following(&number).ok_or_else(|| {
+            Trouble::new(number.clone(), "is no number that another could follow")
+                .hint("give the draft a number that ends in digits")
+        })?;
+        changes.push((draft, vec![Change { term: term.clone(), value: number.clone() }]));
+    }
+    let why = format!("numbered after {}", draft.name);
+    app.store.change_each(&changes, &app.who, &why, None).await?;
+    Ok(go_on(Some(id), &posted.walk, &format!("series.{id}.{}", changes.len())))
+}
+
+/// The values of a term among the drafts, to choose one of them.
+async fn values(With(app): Shared, At(term): At<String>, Query(walk): Query<Walk>) -> Answer {
+    let values = app.store.values_of(&term, State::of(&walk.state), 300).await?;
+    let counts = app.store.state_counts().await?;
+    Ok(pages::values(&app, &counts, &walk, &term, &values).into_response())
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -608,8 +780,9 @@ async fn settle_event(With(app): Shared, axum::Form(form): Form) -> Answer {
 
 async fn progress(With(app): Shared) -> Answer {
     let progress = app.store.progress().await?;
+    let agreement = app.store.agreement().await?;
     let counts = app.store.state_counts().await?;
-    Ok(pages::progress(&app, &counts, &progress).into_response())
+    Ok(pages::progress(&app, &counts, &progress, &agreement).into_response())
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -632,7 +805,8 @@ async fn records(With(app): Shared, Query(find): Query<Find>) -> Answer {
 async fn record(With(app): Shared, At(id): At<i64>) -> Answer {
     let record = app.store.record(id).await?;
     let counts = app.store.state_counts().await?;
-    Ok(pages::record(&app, &counts, &record).into_response())
+    let containers = app.store.containers(None).await?;
+    Ok(pages::record(&app, &counts, &record, &containers).into_response())
 }
 
 #[derive(Debug, Default, Deserialize)]

@@ -37,11 +37,17 @@
     now = field;
     if (!field) return;
     field.classList.add("now");
-    all("#photo .box").forEach((b) => b.classList.toggle("lit", b.dataset.term === field.dataset.term));
+    all("#photo .box").forEach((b) => {
+      const lit = b.dataset.term === field.dataset.term;
+      b.classList.toggle("lit", lit);
+      // Several fields can share their words: the lit one is drawn last.
+      if (lit) b.parentNode.append(b);
+    });
     if (photo.look === "words") photo.follow();
   };
   const goTo = (field) => {
     if (!field) return;
+    light(field);
     field.focus({ preventScroll: true });
     field.scrollIntoView({ block: "nearest" });
   };
@@ -275,7 +281,38 @@
       f.addEventListener("focusin", () => light(f));
       input(f).addEventListener("blur", () => keep());
     });
-    all("#photo .box").forEach((b) => b.addEventListener("click", () => goTo($(`#f-${b.dataset.term}`))));
+    // A click on words goes to their field; again, to the next with the same words.
+    all("#photo .box").forEach((b) => b.addEventListener("click", () => {
+      if (dragged) return;
+      const here = all("#photo .box").filter((o) => o.getAttribute("points") === b.getAttribute("points")).map((o) => o.dataset.term);
+      const their = fields.filter((f) => here.includes(f.dataset.term));
+      goTo(their[(their.indexOf(now) + 1) % their.length]);
+    }));
+    // Drag moves the photograph, the wheel brings it nearer where the pointer is.
+    let dragged = false, hold = null;
+    const svg = photo.svg;
+    const unit = () => { const v = photo.view || photo.whole(), r = svg.getBoundingClientRect(); return Math.max(v[2] / r.width, v[3] / r.height); };
+    if (svg) {
+      svg.addEventListener("pointerdown", (e) => { if (e.pointerType === "mouse" && e.button === 0) { dragged = false; hold = [e.clientX, e.clientY]; } });
+      addEventListener("pointermove", (e) => {
+        if (!hold) return;
+        const dx = e.clientX - hold[0], dy = e.clientY - hold[1];
+        if (!dragged && Math.abs(dx) + Math.abs(dy) < 5) return;
+        dragged = true;
+        svg.classList.add("held");
+        const [x, y, w, h] = photo.view || photo.whole(), u = unit();
+        photo.show([x - dx * u, y - dy * u, w, h], true);
+        hold = [e.clientX, e.clientY];
+      });
+      addEventListener("pointerup", () => { hold = null; svg.classList.remove("held"); });
+      svg.addEventListener("wheel", (e) => {
+        e.preventDefault();
+        const [x, y, w, h] = photo.view || photo.whole(), whole = photo.whole(), r = svg.getBoundingClientRect();
+        const nw = Math.min(whole[2] * 1.2, Math.max(whole[2] / 20, w * (e.deltaY > 0 ? 1.2 : 1 / 1.2))), by = nw / w;
+        const u = unit(), px = x + w / 2 + (e.clientX - r.left - r.width / 2) * u, py = y + h / 2 + (e.clientY - r.top - r.height / 2) * u;
+        photo.show([px - (px - x) * by, py - (py - y) * by, nw, h * by], true);
+      }, { passive: false });
+    }
     all(".doubt button").forEach((b) => b.addEventListener("click", () => goTo($(`#f-${b.parentElement.dataset.terms.split(" ")[0]}`))));
     all(".candidates button").forEach((b) => b.addEventListener("click", (e) => {
       e.preventDefault();
@@ -290,7 +327,7 @@
       const words = add.selectedOptions[0].textContent;
       copy.id = `f-${term}`;
       copy.dataset.term = term;
-      copy.className = "field empty";
+      copy.className = "field empty bare";
       delete copy.dataset.start;
       copy.setAttribute("aria-label", words);
       $("label", copy).textContent = words;
@@ -346,6 +383,7 @@
     if (key === "d") { location.href = "/"; return; }
     if (key === "l") { location.href = "/records"; return; }
     if (key === "v") { location.href = "/events"; return; }
+    if (key === "g") { location.href = "/places"; return; }
     if (key === "p") { location.href = "/progress"; return; }
     if (key === "o") { done(); keep().then(() => go(".offer")); return; }
     if (key === "u") { done(); const f = $("#undo") || $(".notice form"); if (f) keep().then(() => f.requestSubmit()); return; }

@@ -5,8 +5,8 @@
 use super::words::{OFFERED, kind, misfit, name, state, sureness};
 use super::{App, Walk, rounded};
 use crate::catalogue::{
-    Deed, DeedKind, Draft, DraftHead, DraftValue, Event, KeptPhoto, Progress, QueueCounts, Record,
-    RecordHead, Same, State, term_rank,
+    Agreement, Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, Follows, KeptPhoto, Numbered,
+    Progress, QueueCounts, Record, RecordHead, Same, State, term_rank,
 };
 use crate::geometry::Quad;
 use crate::trouble::Trouble;
@@ -44,6 +44,8 @@ impl Notice {
             "note" => "Note kept with".to_owned(),
             "same" if many == 0 => return None,
             "same" => format!("{many} {drafts} changed like"),
+            "series" if many == 0 => return None,
+            "series" => format!("{many} {drafts} numbered after"),
             "event" if many == 0 => return None,
             "event" => format!("{many} {drafts} settled as one event, beginning with"),
             other => {
@@ -73,7 +75,13 @@ pub(super) fn stands_elsewhere(term: &str, count: usize) -> String {
     format!("{}: the same words stand in {count} more {drafts}", name(term))
 }
 
-fn layout(title: &str, place: &str, counts: Option<&QueueCounts>, who: &str, body: Markup) -> Markup {
+pub(super) fn layout(
+    title: &str,
+    place: &str,
+    counts: Option<&QueueCounts>,
+    app: Option<&App>,
+    body: Markup,
+) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -82,7 +90,7 @@ fn layout(title: &str, place: &str, counts: Option<&QueueCounts>, who: &str, bod
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 title { (title) " · Glassine" }
-                link rel="icon" href="data:,";
+                link rel="icon" type="image/svg+xml" href="/icon.svg";
                 link rel="stylesheet" href="/page.css";
                 script src="/page.js" defer {}
             }
@@ -100,6 +108,7 @@ fn layout(title: &str, place: &str, counts: Option<&QueueCounts>, who: &str, bod
                             "Records"
                             @if let Some(c) = counts { span.count { (c.settled) } }
                         }
+                        a href="/places" aria-current=[(place == "places").then_some("page")] { "Places" }
                         a href="/progress" aria-current=[(place == "progress").then_some("page")] { "Progress" }
                     }
                     @if let Some(c) = counts {
@@ -110,7 +119,14 @@ fn layout(title: &str, place: &str, counts: Option<&QueueCounts>, who: &str, bod
                             }
                         }
                     }
-                    @if !who.is_empty() { span.who { (who) } }
+                    @if let Some(app) = app.filter(|a| !a.who.is_empty()) {
+                        @if app.people {
+                            form.who method="post" action="/sign-out" {
+                                input type="hidden" name="token" value=(app.token);
+                                (app.who) " " button.plain { "Sign out" }
+                            }
+                        } @else { span.who { (app.who) } }
+                    }
                     button.plain type="button" data-do="keys" { kbd { "?" } " Keys" }
                 }
                 main #main { (body) }
@@ -126,7 +142,7 @@ pub(super) fn failed(trouble: &Trouble) -> Markup {
         "Not done",
         "failed",
         None,
-        "",
+        None,
         html! {
             section.failed role="alert" {
                 h1 { "Not done" }
@@ -180,6 +196,7 @@ fn keys() -> Markup {
                 ("d", "drafts"),
                 ("v", "events"),
                 ("l", "list of records"),
+                ("g", "places: boxes and drawers"),
                 ("p", "progress"),
                 ("?", "this card"),
             ],
@@ -211,7 +228,7 @@ fn keys() -> Markup {
     }
 }
 
-fn hidden(app: &App, walk: &Walk, seen: Option<i64>) -> Markup {
+pub(super) fn hidden(app: &App, walk: &Walk, seen: Option<i64>) -> Markup {
     html! {
         input type="hidden" name="token" value=(app.token);
         input type="hidden" name="walk" value=(walk.query());
@@ -282,7 +299,10 @@ pub(super) fn queue(
                     h2 { "Doubts" }
                     ul {
                         li { a href=(with(walk, |w| w.doubt.clear())) aria-current=[walk.doubt.is_empty().then_some("true")] {
-                            span { "all of them" } span.count { (counts.waiting) }
+                            span { "with or without" } span.count { (counts.waiting) }
+                        } }
+                        li { a href=(with(walk, |w| w.doubt = "any".into())) aria-current=[(walk.doubt == "any").then_some("true")] {
+                            span { "with a doubt" } span.count { (counts.waiting - counts.clean) }
                         } }
                         li { a href=(with(walk, |w| w.doubt = "none".into())) aria-current=[(walk.doubt == "none").then_some("true")] {
                             span { "without a doubt" } span.count { (counts.clean) }
@@ -291,6 +311,14 @@ pub(super) fn queue(
                             li { a href=(with(walk, |w| w.doubt.clone_from(k))) aria-current=[(walk.doubt == *k).then_some("true")] {
                                 span { (kind(k)) } span.count { (count) }
                             } }
+                        }
+                    }
+                }
+                @if counts.waiting + counts.aside + counts.settled > 0 {
+                    h2 { "Only one" }
+                    ul {
+                        @for (term, word) in super::FACETS {
+                            li { a href={ "/values/" (term) "?" (walk.query()) } aria-current=[(walk.term == term).then_some("true")] { (word) } }
                         }
                     }
                 }
@@ -304,6 +332,11 @@ pub(super) fn queue(
                 form.search role="search" action="/" {
                     @if !walk.state.is_empty() { input type="hidden" name="state" value=(walk.state); }
                     @if !walk.doubt.is_empty() { input type="hidden" name="doubt" value=(walk.doubt); }
+                    @if !walk.term.is_empty() {
+                        input type="hidden" name="term" value=(walk.term);
+                        input type="hidden" name="is" value=(walk.is);
+                    }
+                    @if !walk.order.is_empty() { input type="hidden" name="order" value=(walk.order); }
                     label.hidden for="q" { "Words on the labels" }
                     input #q type="search" name="q" value=(walk.q) placeholder="Words on the labels" autocomplete="off";
                     button { "Search" }
@@ -327,7 +360,7 @@ pub(super) fn queue(
             }
         }
     };
-    layout("Drafts", "queue", Some(counts), &app.who, body)
+    layout("Drafts", "queue", Some(counts), Some(app), body)
 }
 
 fn nothing(counts: &QueueCounts, walk: &Walk, later: bool) -> Markup {
@@ -374,12 +407,26 @@ fn row(head: &DraftHead, walk: &Walk) -> Markup {
     }
 }
 
-fn small(photo: Option<i64>) -> Markup {
+pub(super) fn small(photo: Option<i64>) -> Markup {
     html! {
         span.small {
             @if let Some(photo) = photo { img src={ "/photo/" (photo) "/small.jpg" } alt="" loading="lazy"; }
         }
     }
+}
+
+/// What a draft's page shows beside the draft itself.
+pub(super) struct Beside<'a> {
+    /// The draft that comes after it.
+    pub(super) next: Option<&'a Draft>,
+    /// What was done last.
+    pub(super) did: Option<Notice>,
+    /// Typed values that do not fit: term, value, sentence.
+    pub(super) misfits: &'a [(String, String, String)],
+    /// Numbers that would follow.
+    pub(super) series: &'a [Follows],
+    /// Who else works on it.
+    pub(super) busy: Option<&'a str>,
 }
 
 /// One draft.
@@ -388,10 +435,9 @@ pub(super) fn draft(
     draft: &Draft,
     counts: &QueueCounts,
     walk: &Walk,
-    next: Option<&Draft>,
-    did: Option<Notice>,
-    misfits: &[(String, String, String)],
+    beside: Beside<'_>,
 ) -> Markup {
+    let Beside { next, did, misfits, series, busy } = beside;
     let changed = |term: &String| draft.values.iter().any(|v| v.term == *term && v.changed());
     let open = draft.doubts.iter().filter(|d| d.weight >= OPEN_DOUBT && !d.terms.iter().any(changed)).count();
     let fields = fields(draft);
@@ -413,6 +459,7 @@ pub(super) fn draft(
                 }
             }
             section.record aria-label="Draft" {
+                @if let Some(busy) = busy { p.standing { b { (busy) } " works on this draft: look, and go on with another one." } }
                 @if draft.state != State::Waiting { (standing(app, draft, walk)) }
                 @if !draft.note.is_empty() { p.kept-note { b { "Note" } " " (draft.note) } }
                 @if !draft.doubts.is_empty() {
@@ -430,8 +477,10 @@ pub(super) fn draft(
                     (hidden(app, walk, Some(draft.seen.unwrap_or(0))))
                     button.hidden { "Keep what I typed" }
                     ol.fields {
-                        @for value in &fields {
-                            (field(draft, value, *value.term == *start, misfits))
+                        @for (i, value) in fields.iter().enumerate() {
+                            @let part = Part::of(value);
+                            @if i > 0 && part != Part::of(&fields[i - 1]) { li.group role="presentation" { (part.heading()) } }
+                            (field(draft, value, *value.term == *start, misfits, series))
                         }
                     }
                     div.add {
@@ -493,7 +542,7 @@ pub(super) fn draft(
             link rel="prefetch" as="image" href={ "/photo/" (photo.id) "/view.jpg" };
         }
     };
-    layout(&draft.name, "draft", Some(counts), &app.who, body)
+    layout(&draft.name, "draft", Some(counts), Some(app), body)
 }
 
 fn standing(app: &App, draft: &Draft, walk: &Walk) -> Markup {
@@ -528,8 +577,40 @@ fn fields(draft: &Draft) -> Vec<DraftValue> {
             fields.push(DraftValue { term: term.into(), read: None, value: String::new() });
         }
     }
-    fields.sort_by(|a, b| term_rank(&a.term).cmp(&term_rank(&b.term)).then(a.term.cmp(&b.term)));
+    fields.sort_by(|a, b| {
+        let place = |f: &DraftValue| (Part::of(f), term_rank(&f.term));
+        place(a).cmp(&place(b)).then(a.term.cmp(&b.term))
+    });
     fields
+}
+
+/// The parts of a draft's list of fields: what was read or typed first, since
+/// it is what the eye compares; then what was not read, in little room; then
+/// the words as written, which are seldom touched.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Part {
+    Read,
+    Bare,
+    Written,
+}
+
+impl Part {
+    fn of(field: &DraftValue) -> Part {
+        match &field.read {
+            _ if field.term.starts_with("verbatim") => Part::Written,
+            // The name leads, read or not.
+            None if field.value.is_empty() && field.term != "scientificName" => Part::Bare,
+            _ => Part::Read,
+        }
+    }
+
+    fn heading(self) -> &'static str {
+        match self {
+            Part::Read => "",
+            Part::Bare => "Not on the labels, or not read",
+            Part::Written => "As written",
+        }
+    }
 }
 
 /// Where the person's eye is first wanted: the weightiest open doubt's field,
@@ -552,7 +633,13 @@ fn start(draft: &Draft, fields: &[DraftValue]) -> String {
     doubted.or_else(least).or(fields.first().map(|f| &f.term)).cloned().unwrap_or_default()
 }
 
-fn field(draft: &Draft, value: &DraftValue, start: bool, misfits: &[(String, String, String)]) -> Markup {
+fn field(
+    draft: &Draft,
+    value: &DraftValue,
+    start: bool,
+    misfits: &[(String, String, String)],
+    series: &[Follows],
+) -> Markup {
     let term = value.term.as_str();
     let typed = misfits.iter().find(|m| m.0 == term);
     let shown = typed.map_or(value.value.as_str(), |t| t.1.as_str());
@@ -561,6 +648,7 @@ fn field(draft: &Draft, value: &DraftValue, start: bool, misfits: &[(String, Str
     let id = format!("v-{term}");
     html! {
         li.field #{ "f-" (term) } .doubted[doubted] .changed[value.changed()] .empty[shown.is_empty()]
+            .bare[Part::of(value) == Part::Bare] .written[Part::of(value) == Part::Written]
             data-term=(term) data-start[start] tabindex="-1" role="group" aria-label=(name(term)) {
             @if let (Some(photo), Some(read)) = (&draft.photo, &value.read) { (crops(photo, &read.boxes, &read.verbatim)) }
             div.face {
@@ -585,22 +673,36 @@ fn field(draft: &Draft, value: &DraftValue, start: bool, misfits: &[(String, Str
                         @else { "As read: " q { (read.verbatim) } }
                         @if !read.note.is_empty() { " " span.soft { (read.note) } }
                     }
-                    @if !read.candidates.is_empty() {
-                        ol.candidates {
-                            @for (i, c) in read.candidates.iter().take(9).enumerate() {
-                                li {
-                                    button name={ "v." (term) } value=(c.value) data-do="take" {
-                                        kbd { (i + 1) } " " (c.value) " "
-                                        span.soft { (format!("{:.2}", c.confidence)) @if !c.why.is_empty() { " · " (c.why) } }
-                                    }
-                                }
-                            }
-                        }
-                    }
+
                     @if value.changed() && !read.value.is_empty() {
                         p.soft { "Understood as: " (read.value) }
                     }
                 } @else { p.soft { "Nothing was read for this field." } }
+                @let read: &[crate::parsing::Candidate] = value.read.as_ref().map_or(&[], |r| &r.candidates);
+                @let follows = series.iter().find(|f| f.term == term && f.value != value.value);
+                @if !read.is_empty() || follows.is_some() {
+                    ol.candidates {
+                        @for (i, c) in read.iter().take(8).enumerate() {
+                            li {
+                                button name={ "v." (term) } value=(c.value) data-do="take" {
+                                    kbd { (i + 1) } " " (c.value) " "
+                                    span.soft { (format!("{:.2}", c.confidence)) @if !c.why.is_empty() { " · " (c.why) } }
+                                }
+                            }
+                        }
+                        @if let Some(f) = follows {
+                            li {
+                                button name={ "v." (term) } value=(f.value) data-do="take" {
+                                    kbd { (read.len().min(8) + 1) } " " (f.value) " "
+                                    span.soft { "follows " (f.name) }
+                                }
+                            }
+                        }
+                    }
+                }
+                @if draft.state == State::Waiting && crate::catalogue::NUMBERED.contains(&term) && !value.value.is_empty() {
+                    p { a href={ "/series/" (draft.id) "/" (term) } { "Number the drafts that follow" } }
+                }
                 p.soft.term { (term) }
             }
         }
@@ -611,7 +713,7 @@ fn at(quad: &Quad) -> String {
     rounded(*quad).0.map(|p| format!("{},{}", p.x, p.y)).join(",")
 }
 
-fn crops(photo: &KeptPhoto, boxes: &[Quad], alt: &str) -> Markup {
+pub(super) fn crops(photo: &KeptPhoto, boxes: &[Quad], alt: &str) -> Markup {
     html! {
         @if !boxes.is_empty() {
             div.crops {
@@ -755,7 +857,83 @@ pub(super) fn same(
             }
         }
     };
-    layout("The same words", "choose", Some(counts), &app.who, body)
+    layout("The same words", "choose", Some(counts), Some(app), body)
+}
+
+/// Consecutive numbers for the drafts that follow one, to be looked over.
+pub(super) fn series(
+    app: &App,
+    counts: &QueueCounts,
+    draft: &Draft,
+    term: &str,
+    from: &str,
+    run: &[Numbered],
+) -> Markup {
+    let body = html! {
+        section.page {
+            h1 { (name(term)) ": number the drafts that follow" }
+            p { "From " b { (from) } " in " a href={ "/draft/" (draft.id) } { (draft.name) }
+                ", in the order the photographs came in. Leave out what is not of the series: the numbers close up." }
+            @if run.is_empty() {
+                div.nothing { p { "No draft that waits came in after this one." }
+                    p { a href={ "/draft/" (draft.id) } { "Back to the draft" } } }
+            } @else {
+                form #choose method="post" action={ "/series/" (draft.id) "/" (term) } {
+                    (hidden(app, &Walk::default(), None))
+                    ol.rows {
+                        @for n in run {
+                            li {
+                                label.row.choice {
+                                    // What has a number of its own is not chosen for the person.
+                                    input type="checkbox" name="draft" value={ (n.head.id) "." } checked[n.value.is_empty() || n.value == n.offered];
+                                    span.what {
+                                        span.line {
+                                            @for (t, v) in n.head.values.iter().take(3) { span.pair { span.soft { (name(t)) } " " (v) } }
+                                        }
+                                        span { @if n.value.is_empty() { "no number" } @else { "now " (n.value) }
+                                            " → " ins.offered { (n.offered) } }
+                                    }
+                                    (small(n.head.photo))
+                                }
+                            }
+                        }
+                    }
+                    div.bar {
+                        button.first { kbd { "t" } " Number those chosen" }
+                        a.button href={ "/draft/" (draft.id) } { "Leave them all" }
+                        span.soft { kbd { "space" } " chooses or leaves one. One undo takes all back." }
+                    }
+                }
+            }
+        }
+    };
+    layout("Consecutive numbers", "choose", Some(counts), Some(app), body)
+}
+
+/// The values of one term among drafts, to choose one of them.
+pub(super) fn values(
+    app: &App,
+    counts: &QueueCounts,
+    walk: &Walk,
+    term: &str,
+    values: &[(String, i64)],
+) -> Markup {
+    let body = html! {
+        section.page {
+            h1 { (name(term)) }
+            p.soft { "Of the drafts that are " (state(State::of(&walk.state))) ", the most frequent first." }
+            @if values.is_empty() { div.nothing { p { "None has a value for it." } } }
+            ol.rows {
+                @for (value, count) in values {
+                    li { a.row.plainrow href=(with(walk, |w| { w.term = term.into(); w.is.clone_from(value); })) {
+                        span.what { b { (value) } }
+                        span.count { (count) @if *count == 1 { " draft" } @else { " drafts" } }
+                    } }
+                }
+            }
+        }
+    };
+    layout(name(term), "events", Some(counts), Some(app), body)
 }
 
 /// Days and places with several waiting drafts.
@@ -780,7 +958,7 @@ pub(super) fn events(app: &App, counts: &QueueCounts, events: &[Event], did: Opt
             }
         }
     };
-    layout("Events", "events", Some(counts), &app.who, body)
+    layout("Events", "events", Some(counts), Some(app), body)
 }
 
 /// The drafts of one event.
@@ -833,11 +1011,16 @@ pub(super) fn event(
             }
         }
     };
-    layout(place, "choose", Some(counts), &app.who, body)
+    layout(place, "choose", Some(counts), Some(app), body)
 }
 
 /// How the work goes.
-pub(super) fn progress(app: &App, counts: &QueueCounts, progress: &Progress) -> Markup {
+pub(super) fn progress(
+    app: &App,
+    counts: &QueueCounts,
+    progress: &Progress,
+    agreement: &[Agreement],
+) -> Markup {
     let all = counts.waiting + counts.aside + counts.settled;
     let share = |part: i64, whole: i64| 100.0 * part as f64 / whole.max(1) as f64;
     let left = progress.seconds.map(|s| s * counts.waiting as f64);
@@ -855,6 +1038,20 @@ pub(super) fn progress(app: &App, counts: &QueueCounts, progress: &Progress) -> 
                 h2 { "Settled by day" }
                 (by_day(&progress.days))
             }
+            @if !agreement.is_empty() {
+                h2 { "How well two readers agree" }
+                table {
+                    thead { tr { th scope="col" { "Field" } th scope="col" { "Read twice" } th scope="col" { "The same" } th scope="col" { "Cohen's kappa" } } }
+                    tbody { @for a in agreement { tr {
+                        th scope="row" { (name(&a.term)) }
+                        td { (a.records) }
+                        td { (format!("{:.1} %", 100.0 * a.same)) }
+                        td { @if let Some(kappa) = a.kappa { (format!("{kappa:.2}")) } @else { "not defined: always one value" } }
+                    } } }
+                }
+                p.soft { "Of a random sample read again by another person, who did not see the first reading. Kappa is the agreement beyond chance: 1 is full, 0 is chance. "
+                    a href="/second" { "Read one again" } }
+            }
             @if !progress.fields.is_empty() {
                 h2 { "What the machine understood as you settled it" }
                 table {
@@ -870,11 +1067,14 @@ pub(super) fn progress(app: &App, counts: &QueueCounts, progress: &Progress) -> 
                         }
                     }
                 }
-                p.soft { "Counted over settled records: a value is right where you left it as it was understood." }
+                @if agreement.is_empty() && app.people {
+                    p { a href="/second" { "Read a record again" } ", to see how well two readers agree." }
+                }
+                p.soft { "Counted over the last 20,000 settled records: a value is right where you left it as it was understood." }
             }
         }
     };
-    layout("Progress", "progress", Some(counts), &app.who, body)
+    layout("Progress", "progress", Some(counts), Some(app), body)
 }
 
 /// A span of seconds in the largest fitting unit of work; a working day has
@@ -955,11 +1155,11 @@ pub(super) fn records(app: &App, counts: &QueueCounts, q: &str, heads: &[RecordH
             }
         }
     };
-    layout("Records", "records", Some(counts), &app.who, body)
+    layout("Records", "records", Some(counts), Some(app), body)
 }
 
 /// One settled record.
-pub(super) fn record(app: &App, counts: &QueueCounts, record: &Record) -> Markup {
+pub(super) fn record(app: &App, counts: &QueueCounts, record: &Record, containers: &[Container]) -> Markup {
     let title = match (record.value("scientificName"), record.value("catalogNumber")) {
         ("", "") => format!("Record {}", record.lot),
         (name, "") => name.to_owned(),
@@ -971,8 +1171,16 @@ pub(super) fn record(app: &App, counts: &QueueCounts, record: &Record) -> Markup
             header {
                 h1 { (title) }
                 p.soft { "Settled by " (record.settled_by) " on " (day(&record.settled)) }
-                @if let Some(draft) = record.draft { a.button href={ "/draft/" (draft) "?state=settled" } { kbd { "e" } " Change it" } }
+                @if let Some(draft) = record.draft.filter(|_| record.fate.is_empty()) {
+                    a.button href={ "/draft/" (draft) "?state=settled" } { kbd { "e" } " Change it" }
+                }
+                form #undo method="post" action="/undo" {
+                    (hidden(app, &Walk::default(), None))
+                    input type="hidden" name="to" value={ "/record/" (record.lot) };
+                    button.plain { kbd { "u" } " Undo your last deed" }
+                }
             }
+            @if !record.fate.is_empty() { p.standing { "This record does not stand any more: it was " (record.fate) ". All it said is kept." } }
             div.two {
                 @if let Some(photo) = &record.photo {
                     figure {
@@ -995,25 +1203,16 @@ pub(super) fn record(app: &App, counts: &QueueCounts, record: &Record) -> Markup
                 }
             }
             @if !record.note.is_empty() { p.kept-note { b { "Note" } " " (record.note) } }
-            @if record.determinations.len() > 1 || record.specimens.len() > 1 {
-                section {
-                    h2 { "Names, oldest first" }
-                    ol { @for d in &record.determinations { li { (d.name) @if !d.by.is_empty() { ", " (d.by) } @if !d.day.is_empty() { ", " (d.day) } } } }
-                    @if !record.specimens.is_empty() {
-                        h2 { "Specimens" }
-                        ul { @for s in &record.specimens { li { (s.number) " " (s.sex) } } }
-                    }
-                }
-            }
+            (super::keeping::about(app, record, containers))
             section { h2 { "History" } (history(&record.history)) }
             p.soft { "Lasting identifier: " code { "urn:uuid:" (record.uuid) } }
         }
     };
-    layout(&title, "record", Some(counts), &app.who, body)
+    layout(&title, "record", Some(counts), Some(app), body)
 }
 
 /// The day of an RFC 3339 time, in the person's own time zone.
-fn day(at: &str) -> String {
+pub(super) fn day(at: &str) -> String {
     local(at, "%-d %B %Y")
 }
 

@@ -32,9 +32,9 @@ const VIEW_SIDE: u32 = 1800;
 const SMALL_SIDE: u32 = 240;
 /// The height of words cut out, in pixels.
 const WORDS_HEIGHT: f32 = 120.0;
-/// Room around the words, as a share of their height: too little cuts
-/// descenders off, too much shows the neighbouring lines.
-const WORDS_ROOM: f32 = 0.3;
+/// Room beside the words, and above and below, as shares of their height: too
+/// little cuts letters and descenders off, too much shows the neighbours.
+const WORDS_ROOM: (f32, f32) = (0.7, 0.25);
 
 /// Which picture of a photograph.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -150,7 +150,7 @@ fn part(pixels: &RgbImage, x: u32, y: u32, w: u32, h: u32) -> RgbImage {
 /// The words in `quad`, with a little room around, turned so that they read
 /// from left to right.
 fn words(pixels: &RgbImage, quad: Quad) -> RgbImage {
-    let quad = with_room(quad, quad.height() * WORDS_ROOM);
+    let quad = with_room(quad, quad.height() * WORDS_ROOM.0, quad.height() * WORDS_ROOM.1);
     let (width, height) = (quad.width().max(1.0), quad.height().max(1.0));
     // Enlarging more than four times shows no more.
     let factor = (WORDS_HEIGHT / height).min(4.0).min(1600.0 / width);
@@ -164,15 +164,17 @@ fn words(pixels: &RgbImage, quad: Quad) -> RgbImage {
     out
 }
 
-/// The quad with every edge moved outwards by `room` pixels.
-fn with_room(quad: Quad, room: f32) -> Quad {
+/// The quad with its ends moved outwards by `beside` pixels, its long edges by
+/// `above`.
+fn with_room(quad: Quad, beside: f32, above: f32) -> Quad {
     let [a, b, c, d] = quad.0;
     let unit = |from: Point, to: Point| {
         let length = from.distance(to).max(1e-3);
         ((to.x - from.x) / length, (to.y - from.y) / length)
     };
     let moved = |p: Point, along: (f32, f32), across: (f32, f32), l: f32, h: f32| {
-        Point::new(p.x + (along.0 * l + across.0 * h) * room, p.y + (along.1 * l + across.1 * h) * room)
+        let (l, h) = (l * beside, h * above);
+        Point::new(p.x + along.0 * l + across.0 * h, p.y + along.1 * l + across.1 * h)
     };
     Quad([
         moved(a, unit(a, b), unit(a, d), -1.0, -1.0),

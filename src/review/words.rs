@@ -81,7 +81,14 @@ pub(super) fn state(state: State) -> &'static str {
 
 /// A doubt's kind as words: `date-in-the-future` is "date in the future".
 pub(super) fn kind(kind: &str) -> String {
-    kind.replace('-', " ")
+    match kind {
+        "caution-hazard" => "caution: harmful to health".into(),
+        "caution-protected" => "caution: protected species".into(),
+        "determined-before-event" => "determined before it was taken".into(),
+        "century-open" => "century not written".into(),
+        "day-month-open" => "day or month first".into(),
+        other => other.replace('-', " "),
+    }
 }
 
 /// What is wrong with `value` for `term`, in one sentence with the accepted

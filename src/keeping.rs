@@ -1,0 +1,486 @@
+//! The commands of keeping: where things are, and what becomes of records.
+//!
+//! A *thing* is a record's number (`12`), a specimen's catalogue number
+//! (`"TVMS 00412"`) or a container's code (`"Drawer 7"`); where two fit, say
+//! `"record 12"`, `"specimen 12"` or `"container 12"`.
+
+use clap::Subcommand;
+use glassine::catalogue::{Catalogue, Change, Deed, DeedKind, Mount, Role, Store, Thing, Whereabouts};
+use glassine::review::person;
+use glassine::trouble::{Result, Trouble};
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+#[derive(Subcommand)]
+pub enum Command {
+    /// Make a container: a box, drawer, cabinet, cooler, anything that holds
+    /// others.
+    Container {
+        /// The collection folder.
+        folder: PathBuf,
+        /// The code that is written on it, for example "Drawer 7".
+        code: String,
+        /// What it is, for example drawer.
+        #[arg(long, default_value = "")]
+        kind: String,
+        /// The container it is in.
+        #[arg(long = "in", value_name = "CODE")]
+        inside: Option<String>,
+        /// Your name, written into the history.
+        #[arg(long)]
+        who: Option<String>,
+    },
+    /// Put records, specimens or containers into a container.
+    Put {
+        /// The collection folder.
+        folder: PathBuf,
+        /// Records by number, specimens by catalogue number, containers by code.
+        #[arg(required = true)]
+        things: Vec<String>,
+        /// The container they go into.
+        #[arg(long = "in", value_name = "CODE", required_unless_present = "nowhere")]
+        into: Option<String>,
+        /// They are in no container any more.
+        #[arg(long, conflicts_with = "into")]
+        nowhere: bool,
+        /// Why, for example "on loan to A. Voss".
+        #[arg(long, default_value = "")]
+        why: String,
+        /// Your name, written into the history.
+        #[arg(long)]
+        who: Option<String>,
+    },
+    /// Say where a record, specimen or container is.
+    Where {
+        /// The collection folder.
+        folder: PathBuf,
+        /// Record, specimen or container.
+        #[arg(required = true)]
+        things: Vec<String>,
+    },
+    /// List what is in a container, or all containers.
+    Contents {
+        /// The collection folder.
+        folder: PathBuf,
+        /// The container; without it all containers are listed.
+        container: Option<String>,
+    },
+    /// Give the animals of a record numbers of their own: an envelope with five
+    /// moths is one lot and, once mounted, five specimens.
+    Mount {
+        /// The collection folder.
+        folder: PathBuf,
+        /// The record.
+        record: String,
+        /// One catalogue number for each animal; a sex may follow after a comma:
+        /// "TVMS 00413,female".
+        #[arg(required = true)]
+        numbers: Vec<String>,
+        /// Your name, written into the history.
+        #[arg(long)]
+        who: Option<String>,
+    },
+    /// Determine a record or a specimen anew; the names it had stay.
+    Determine {
+        /// The collection folder.
+        folder: PathBuf,
+        /// Record or specimen.
+        thing: String,
+        /// The scientific name.
+        name: String,
+        /// Who determined it.
+        #[arg(long, default_value = "")]
+        by: String,
+        /// When: a date, month or year.
+        #[arg(long, default_value = "", value_name = "DATE")]
+        on: String,
+        /// Your name, written into the history.
+        #[arg(long)]
+        who: Option<String>,
+    },
+    /// Merge records into one. The others stay as they were and can be parted
+    /// again with undo.
+    Merge {
+        /// The collection folder.
+        folder: PathBuf,
+        /// The record that remains.
+        into: i64,
+        /// The records that go into it.
+        #[arg(required = true)]
+        others: Vec<i64>,
+        /// Why.
+        #[arg(long, default_value = "")]
+        why: String,
+        /// Your name, written into the history.
+        #[arg(long)]
+        who: Option<String>,
+    },
+    /// Split a part off a record: it becomes a record of its own.
+    Split {
+        /// The collection folder.
+        folder: PathBuf,
+        /// The record.
+        record: i64,
+        /// The specimens that go, by catalogue number.
+        #[arg(long, num_args = 1.., value_name = "NUMBER")]
+        specimens: Vec<String>,
+        /// How many animals go; as many as specimens unless told.
+        #[arg(long)]
+        count: Option<u32>,
+        /// A value that the part has instead, for example sex=female.
+        #[arg(long = "set", value_name = "TERM=VALUE")]
+        set: Vec<String>,
+        /// Why.
+        #[arg(long, default_value = "")]
+        why: String,
+        /// Your name, written into the history.
+        #[arg(long)]
+        who: Option<String>,
+    },
+    /// Throw a record or a draft away, list the trash, take something out, or
+    /// empty it.
+    Trash {
+        /// The collection folder.
+        folder: PathBuf,
+        /// The record to throw away, or "draft 12"; without it the trash is
+        /// listed.
+        #[arg(requires = "why")]
+        thing: Option<String>,
+        /// Why.
+        #[arg(long)]
+        why: Option<String>,
+        /// Take this record, or "draft 12", out again.
+        #[arg(long, value_name = "THING", conflicts_with_all = ["thing", "empty"])]
+        take_out: Option<String>,
+        /// Remove the photographs of what is in the trash from the disk. Its
+        /// readings, values and history stay.
+        #[arg(long, conflicts_with = "thing")]
+        empty: bool,
+        /// Your name, written into the history.
+        #[arg(long)]
+        who: Option<String>,
+    },
+    /// Print every change of a record or draft: who, when, from, to, why.
+    History {
+        /// The collection folder.
+        folder: PathBuf,
+        /// The record, or "draft 12".
+        thing: String,
+    },
+    /// List the people who sign in to a folder, take one in, or let one go.
+    ///
+    /// With nobody taken in, the page belongs to the person at the machine.
+    People {
+        /// The collection folder.
+        folder: PathBuf,
+        #[command(subcommand)]
+        what: Option<People>,
+    },
+    /// Undo your last deed, whenever it was.
+    Undo {
+        /// The collection folder.
+        folder: PathBuf,
+        /// Your name, as the history has it.
+        #[arg(long)]
+        who: Option<String>,
+    },
+}
+
+#[derive(Subcommand)]
+pub enum People {
+    /// Take a person in, or give one a new passphrase and role. The passphrase
+    /// is asked for, or read as one line where standard input is no terminal.
+    Add {
+        /// The name, as the history shall have it.
+        name: String,
+        /// What they may do: reads, settles, or keeps (looks after the folder).
+        #[arg(long, default_value = "settles", value_parser = ["reads", "settles", "keeps"])]
+        role: String,
+    },
+    /// Let a person come no more; what they did stays under their name.
+    Remove {
+        /// The name.
+        name: String,
+    },
+    /// Print how well first and second readings agree, by field.
+    Agreement,
+}
+
+fn passphrase(name: &str) -> Result<String> {
+    let failed = |e: std::io::Error| Trouble::new("the passphrase", "could not be read").cause(e);
+    if !std::io::stdin().is_terminal() {
+        let mut line = String::new();
+        std::io::stdin().read_line(&mut line).map_err(failed)?;
+        return Ok(line.trim_end_matches(['\r', '\n']).to_owned());
+    }
+    let first = rpassword::prompt_password(format!("Passphrase of {name}: ")).map_err(failed)?;
+    let again = rpassword::prompt_password("The same again: ").map_err(failed)?;
+    if first != again {
+        return Err(Trouble::new("the passphrase", "was typed in two ways").hint("type it again"));
+    }
+    Ok(first)
+}
+
+fn people(folder: &std::path::Path, what: Option<&People>) -> Result<()> {
+    let catalogue = Catalogue::open(folder)?;
+    let store = catalogue.store();
+    match what {
+        None => {
+            let people = catalogue.wait(store.people())?;
+            for p in &people {
+                println!("{}  {}  since {}", p.name, p.role.word(), day(&p.added));
+            }
+            if people.is_empty() {
+                eprintln!("Nobody signs in to this folder: its page belongs to the person at the machine.");
+            }
+        }
+        Some(People::Add { name, role }) => {
+            let role = match role.as_str() {
+                "reads" => Role::Reads,
+                "keeps" => Role::Keeps,
+                _ => Role::Settles,
+            };
+            catalogue.wait(store.set_person(name, role, &passphrase(name)?))?;
+            eprintln!("{name} may sign in now ({}).", role.word());
+        }
+        Some(People::Remove { name }) => {
+            catalogue.wait(store.remove_person(name))?;
+            eprintln!("{name} comes no more; what they did stays under their name.");
+        }
+        Some(People::Agreement) => {
+            for a in catalogue.wait(store.agreement())? {
+                let kappa = a.kappa.map_or("not defined".to_owned(), |k| format!("{k:.2}"));
+                println!(
+                    "{}  {} read twice  {:.1} % the same  kappa {kappa}",
+                    a.term,
+                    a.records,
+                    100.0 * a.same
+                );
+            }
+        }
+    }
+    Ok(())
+}
+
+pub fn run(command: &Command) -> Result<ExitCode> {
+    match command {
+        Command::Container { folder, code, kind, inside, who } => {
+            let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
+            catalogue.wait(catalogue.store().make_container(code, kind, inside.as_deref(), &who))?;
+            let kind = if kind.is_empty() { String::new() } else { format!(" ({kind})") };
+            eprintln!("Made the container {code}{kind}.");
+        }
+        Command::Put { folder, things, into, nowhere: _, why, who } => {
+            let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
+            let store = catalogue.store();
+            let things = catalogue.wait(all(&store, things))?;
+            let deed = catalogue.wait(store.put(&things, into.as_deref(), &who, why))?;
+            let done = if deed == 0 { "already there" } else { "put" };
+            eprintln!("{}: {done}.", count(things.len(), "thing"));
+        }
+        Command::Where { folder, things } => {
+            let catalogue = Catalogue::open(folder)?;
+            let store = catalogue.store();
+            for thing in catalogue.wait(all(&store, things))? {
+                println!("{}", in_words(&catalogue.wait(store.whereabouts(thing))?));
+            }
+        }
+        Command::Contents { folder, container } => contents(&Catalogue::open(folder)?, container.as_deref())?,
+        Command::Mount { folder, record, numbers, who } => {
+            let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
+            let store = catalogue.store();
+            let lot = lot(catalogue.wait(store.thing(record))?, record)?;
+            let mounts: Vec<Mount> = numbers
+                .iter()
+                .map(|n| n.split_once(',').unwrap_or((n, "")))
+                .map(|(number, sex)| Mount { number: number.trim().into(), sex: sex.trim().into() })
+                .collect();
+            let made = catalogue.wait(store.mount(lot, &mounts, &who, ""))?;
+            eprintln!("Record {lot} has {} more, each with its own number.", count(made.len(), "specimen"));
+        }
+        Command::Determine { folder, thing, name, by, on, who } => {
+            let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
+            let store = catalogue.store();
+            let thing = catalogue.wait(store.thing(thing))?;
+            catalogue.wait(store.determine(thing, name, by, on, &who))?;
+            eprintln!("Determined as {name}; the names before stay in its history.");
+        }
+        Command::Merge { folder, into, others, why, who } => {
+            let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
+            catalogue.wait(catalogue.store().merge(*into, others, &who, why))?;
+            eprintln!("Merged {} into record {into}. Undo parts them again.", count(others.len(), "record"));
+        }
+        Command::Split { folder, record, specimens, count, set, why, who } => {
+            let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
+            let store = catalogue.store();
+            let mut ids = Vec::new();
+            for thing in catalogue.wait(all(&store, specimens))? {
+                let Thing::Specimen(id) = thing else {
+                    return Err(Trouble::new(format!("{thing:?}"), "is no specimen")
+                        .hint("name specimens by their catalogue numbers"));
+                };
+                ids.push(id);
+            }
+            let mut changes = Vec::new();
+            for set in set {
+                let (term, value) = set.split_once('=').ok_or_else(|| {
+                    Trouble::new(format!("“{set}”"), "gives no value")
+                        .hint("write TERM=VALUE, for example sex=female")
+                })?;
+                changes.push(Change { term: term.trim().into(), value: value.trim().into() });
+            }
+            let number = count.map(|c| Change { term: "individualCount".into(), value: c.to_string() });
+            changes.extend(number);
+            if ids.is_empty() && changes.is_empty() {
+                return Err(Trouble::new("the split", "says nothing of the part")
+                    .hint("say what goes: --specimens, --count or --set"));
+            }
+            let new = catalogue.wait(store.split(*record, &ids, &changes, &who, why))?;
+            eprintln!("Split record {new} off record {record}. Undo joins them again.");
+        }
+        Command::Trash { folder, thing, why, take_out, empty, who } => {
+            let catalogue = Catalogue::open(folder)?;
+            let store = catalogue.store();
+            if let Some(thing) = thing {
+                let who = person(who.as_deref())?;
+                let thing = catalogue.wait(store.thing(thing))?;
+                catalogue.wait(store.throw_away(thing, &who, why.as_deref().unwrap_or_default()))?;
+                eprintln!("In the trash. It stays there until you empty it; undo takes it out.");
+            } else if let Some(thing) = take_out {
+                let who = person(who.as_deref())?;
+                let thing = catalogue.wait(store.thing(thing))?;
+                catalogue.wait(store.take_out(thing, &who))?;
+                eprintln!("Taken out of the trash.");
+            } else if *empty {
+                let emptied = catalogue.wait(store.empty_trash())?;
+                let mib = emptied.bytes as f64 / 1_048_576.0;
+                eprintln!(
+                    "Removed {}, {mib:.1} MiB. What was read and done stays.",
+                    count(emptied.files as usize, "photograph")
+                );
+            } else {
+                let trash = catalogue.wait(store.trash())?;
+                for t in &trash {
+                    println!("{}  {}  by {}: {}", day(&t.since), t.what, t.by, t.why);
+                }
+                if trash.is_empty() {
+                    eprintln!("The trash is empty.");
+                }
+            }
+        }
+        Command::History { folder, thing } => {
+            let catalogue = Catalogue::open(folder)?;
+            let store = catalogue.store();
+            let history = match catalogue.wait(store.thing(thing))? {
+                Thing::Lot(lot) => catalogue.record(lot)?.history,
+                Thing::Draft(draft) => catalogue.draft(draft)?.history,
+                other => {
+                    return Err(Trouble::new(format!("{other:?}"), "has its history with its record")
+                        .hint("give the record's number"));
+                }
+            };
+            for deed in &history {
+                print_deed(deed);
+            }
+        }
+        Command::People { folder, what } => people(folder, what.as_ref())?,
+        Command::Undo { folder, who } => {
+            let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
+            let undone = catalogue.undo(&who)?;
+            let drafts: Vec<String> = undone.drafts.iter().map(i64::to_string).collect();
+            let of =
+                if drafts.is_empty() { String::new() } else { format!(" (draft {})", drafts.join(", ")) };
+            eprintln!("Undone: {}{of}.", kind(undone.kind));
+        }
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn all(store: &Store, words: &[String]) -> Result<Vec<Thing>> {
+    let mut things = Vec::with_capacity(words.len());
+    for word in words {
+        things.push(store.thing(word).await?);
+    }
+    Ok(things)
+}
+
+fn lot(thing: Thing, words: &str) -> Result<i64> {
+    match thing {
+        Thing::Lot(lot) => Ok(lot),
+        _ => Err(Trouble::new(format!("“{words}”"), "is no record").hint("give a record's number")),
+    }
+}
+
+fn contents(catalogue: &Catalogue, container: Option<&str>) -> Result<()> {
+    let store = catalogue.store();
+    let Some(container) = container else {
+        for c in catalogue.wait(store.containers(None))? {
+            let inside = if c.inside.is_empty() { String::new() } else { format!(", in {}", c.inside) };
+            let kind = if c.kind.is_empty() { String::new() } else { format!(" ({})", c.kind) };
+            println!(
+                "{}{kind}{inside}: {}, {}, {}",
+                c.code,
+                count(c.containers as usize, "container"),
+                count(c.lots as usize, "record"),
+                count(c.specimens as usize, "specimen")
+            );
+        }
+        return Ok(());
+    };
+    let Thing::Container(id) = catalogue.wait(store.thing(&format!("container {container}")))? else {
+        return Err(Trouble::new(container, "is no container"));
+    };
+    let held = catalogue.wait(store.contents(id, u32::MAX >> 1))?;
+    for c in &held.containers {
+        println!("container {}", c.code);
+    }
+    for lot in &held.lots {
+        let values: Vec<&str> = lot.values.iter().map(|v| v.1.as_str()).collect();
+        println!("record {}  {}", lot.lot, values.join("  "));
+    }
+    for (number, lot) in &held.specimens {
+        println!("specimen {number}  of record {lot}");
+    }
+    Ok(())
+}
+
+fn in_words(at: &Whereabouts) -> String {
+    if at.chain.is_empty() {
+        return format!("{}: nobody has said where it is", at.what);
+    }
+    let put = if at.by.is_empty() {
+        String::new()
+    } else {
+        format!(", put there by {} on {}", at.by, day(&at.since))
+    };
+    format!("{}: {}{put}", at.what, at.chain.join(", in "))
+}
+
+fn print_deed(deed: &Deed) {
+    let why = if deed.why.is_empty() { String::new() } else { format!(" ({})", deed.why) };
+    let undone = if deed.undone { ", undone later" } else { "" };
+    println!("{}  {}  {}{why}{undone}", deed.at, deed.who, kind(deed.kind));
+    for (term, was, now) in &deed.changes {
+        println!("    {term}: “{was}” → “{now}”");
+    }
+}
+
+fn kind(kind: DeedKind) -> &'static str {
+    match kind {
+        DeedKind::Change => "changed",
+        DeedKind::Settle => "settled",
+        DeedKind::Aside => "set aside",
+        DeedKind::Back => "put back",
+        DeedKind::Note => "wrote a note",
+        DeedKind::Undo => "undid a deed",
+    }
+}
+
+fn day(at: &str) -> &str {
+    at.get(..10).unwrap_or(at)
+}
+
+fn count(n: usize, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
+}

@@ -1,0 +1,408 @@
+//! Several people at one catalogue: who may come in and do what, one draft at a
+//! time for each, second readings, and twenty people settling at once.
+//!
+//! `GLASSINE_CROWD_SECONDS` sets how long the twenty work (2 unless told).
+
+mod common;
+
+use axum::body::Body;
+use axum::http::{Request, StatusCode, header};
+use common::{folder, take_in, type_in};
+use glassine::catalogue::{Catalogue, Change, Role, State, Store, kappa};
+use glassine::intake::IntakeRules;
+use glassine::review::{Network, Options, originals, router, serve};
+use http_body_util::BodyExt;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use tower::ServiceExt;
+
+const PORT: u16 = 7411;
+const PASSPHRASE: &str = "moth lamp sugar rain";
+
+fn options() -> Options {
+    let opener = originals(IntakeRules::load(None).unwrap());
+    Options { port: PORT, open: false, who: "the machine".into(), opener, network: None, second_reading: 100 }
+}
+
+#[derive(Clone)]
+struct Page(axum::Router);
+
+struct Answer {
+    status: StatusCode,
+    headers: axum::http::HeaderMap,
+    text: String,
+}
+
+impl Answer {
+    fn to(&self) -> &str {
+        self.headers.get(header::LOCATION).map_or("", |v| v.to_str().unwrap())
+    }
+}
+
+impl Page {
+    fn of(catalogue: &Catalogue) -> Page {
+        Page(router(catalogue.store(), options(), PORT))
+    }
+
+    async fn send(&self, request: Request<Body>) -> Answer {
+        let response = self.0.clone().oneshot(request).await.unwrap();
+        let (parts, body) = response.into_parts();
+        let bytes = body.collect().await.map(|b| b.to_bytes()).unwrap_or_default();
+        Answer { status: parts.status, headers: parts.headers, text: String::from_utf8_lossy(&bytes).into() }
+    }
+
+    async fn get(&self, path: &str, cookie: &str) -> Answer {
+        let request = Request::get(path).header(header::HOST, format!("localhost:{PORT}"));
+        self.send(request.header(header::COOKIE, cookie).body(Body::empty()).unwrap()).await
+    }
+
+    async fn post(&self, path: &str, cookie: &str, form: &[(&str, &str)]) -> Answer {
+        let request = Request::post(path)
+            .header(header::HOST, format!("localhost:{PORT}"))
+            .header(header::COOKIE, cookie)
+            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded");
+        self.send(request.body(Body::from(serde_urlencoded::to_string(form).unwrap())).unwrap()).await
+    }
+
+    /// Signs in; the cookie.
+    async fn sign_in(&self, name: &str) -> String {
+        let answer = self.post("/sign-in", "", &[("name", name), ("passphrase", PASSPHRASE)]).await;
+        assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.text);
+        let cookie = answer.headers[header::SET_COOKIE].to_str().unwrap();
+        assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"), "{cookie}");
+        cookie.split(';').next().unwrap().to_owned()
+    }
+}
+
+/// The value of a hidden input of a page.
+fn hidden(text: &str, name: &str) -> String {
+    let after = text.split(&format!("name=\"{name}\" value=\"")).nth(1).unwrap_or_default();
+    after.split('"').next().unwrap_or_default().to_owned()
+}
+
+async fn people(store: &Arc<Store>) {
+    for (name, role) in [("A. Vell", Role::Settles), ("M. Orrin", Role::Keeps), ("E. Harrow", Role::Reads)] {
+        store.set_person(name, role, PASSPHRASE).await.unwrap();
+    }
+}
+
+#[test]
+fn without_people_the_page_belongs_to_the_person_at_the_machine() {
+    let (_place, catalogue) = folder();
+    take_in(&catalogue, 0);
+    let page = Page::of(&catalogue);
+    catalogue.wait(async {
+        assert_eq!(page.get("/", "").await.status, StatusCode::OK);
+        assert_eq!(page.get("/sign-in", "").await.to(), "/");
+        people(&catalogue.store()).await;
+        let turned = page.get("/", "").await;
+        assert_eq!((turned.status, turned.to()), (StatusCode::SEE_OTHER, "/sign-in"), "at once, for all");
+        // The last one gone does not open the door to everybody.
+        for name in ["A. Vell", "M. Orrin", "E. Harrow"] {
+            catalogue.store().remove_person(name).await.unwrap();
+        }
+        assert_eq!(page.get("/", "").await.to(), "/sign-in");
+    });
+}
+
+#[test]
+fn only_name_and_passphrase_open_and_neither_is_in_the_file() {
+    let (_place, catalogue) = folder();
+    let id = take_in(&catalogue, 0);
+    let page = Page::of(&catalogue);
+    let database = catalogue.folder().database();
+    let cookie = catalogue.wait(async {
+        let store = catalogue.store();
+        let short = store.set_person("A. Vell", Role::Reads, "moth").await.unwrap_err();
+        assert!(short.to_string().contains("15 characters"), "{short}");
+        people(&store).await;
+        for path in ["/", "/records", "/progress", &format!("/draft/{id}"), "/photo/1/view.jpg", "/second"] {
+            assert_eq!(page.get(path, "").await.to(), "/sign-in", "{path}");
+            assert_eq!(page.get(path, "glassine=0123456789abcdef").await.to(), "/sign-in", "{path}");
+        }
+        let no = page.post(&format!("/draft/{id}/settle"), "", &[("token", "x")]).await;
+        assert_eq!(no.status, StatusCode::UNAUTHORIZED);
+        for (name, passphrase) in [("A. Vell", "moth lamp sugar snow"), ("Nobody", PASSPHRASE), ("", "")] {
+            let no = page.post("/sign-in", "", &[("name", name), ("passphrase", passphrase)]).await;
+            assert_eq!(no.status, StatusCode::UNAUTHORIZED, "{name}");
+            assert!(!no.headers.contains_key(header::SET_COOKIE));
+        }
+        let cookie = page.sign_in("a. vell").await;
+        let (first, second) =
+            (page.get(&format!("/draft/{id}"), &cookie).await, page.sign_in("M. Orrin").await);
+        assert_eq!(first.status, StatusCode::OK);
+        // One person's token is no good in another's hand.
+        let token = hidden(&first.text, "token");
+        let no = page.post(&format!("/draft/{id}/settle"), &second, &[("token", &token)]).await;
+        assert_eq!(no.status, StatusCode::FORBIDDEN);
+        let yes =
+            page.post(&format!("/draft/{id}/settle"), &cookie, &[("token", &token), ("seen", "0")]).await;
+        assert_eq!(yes.status, StatusCode::SEE_OTHER, "{}", yes.text);
+        assert_eq!(store.draft(id).await.unwrap().history[0].who, "A. Vell", "the name as it was taken in");
+
+        // Signed out, expired, or let go: the cookie opens nothing any more.
+        assert_eq!(page.post("/sign-out", &cookie, &[("token", &token)]).await.to(), "/sign-in");
+        assert_eq!(page.get("/", &cookie).await.to(), "/sign-in");
+        store.remove_person("M. Orrin").await.unwrap();
+        assert_eq!(page.get("/", &second).await.to(), "/sign-in");
+        let third = page.sign_in("E. Harrow").await;
+        assert_eq!(page.get("/", &third).await.status, StatusCode::OK);
+        by_hand(&catalogue, "UPDATE session SET expires = 0").await;
+        assert_eq!(page.get("/", &third).await.to(), "/sign-in");
+        page.sign_in("E. Harrow").await
+    });
+    drop(catalogue);
+    // What was written last is in the log beside the database.
+    let mut bytes = std::fs::read(&database).unwrap();
+    bytes.extend(std::fs::read(database.with_extension("db-wal")).unwrap_or_default());
+    let holds = |what: &str| bytes.windows(what.len()).any(|w| w == what.as_bytes());
+    assert!(holds("$argon2id$"), "hashed as RFC 9106 has it");
+    assert!(!holds(PASSPHRASE) && !holds(cookie.trim_start_matches("glassine=")));
+}
+
+async fn by_hand(catalogue: &Catalogue, statement: &str) {
+    use sqlx::{ConnectOptions, Connection};
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(catalogue.folder().database());
+    let mut db = options.connect().await.unwrap();
+    sqlx::query(statement).execute(&mut db).await.unwrap();
+    db.close().await.unwrap();
+}
+
+#[test]
+fn a_reader_changes_nothing_and_only_a_keeper_throws_away() {
+    let (_place, catalogue) = folder();
+    let id = take_in(&catalogue, 0);
+    let lot = catalogue.settle(id, "A. Vell", &[], None).unwrap();
+    let second = take_in(&catalogue, 1);
+    let page = Page::of(&catalogue);
+    catalogue.wait(async {
+        people(&catalogue.store()).await;
+        let trash = format!("/record/{lot}/trash");
+        for (name, settles, throws) in
+            [("E. Harrow", false, false), ("A. Vell", true, false), ("M. Orrin", true, true)]
+        {
+            let cookie = page.sign_in(name).await;
+            let text = page.get(&format!("/draft/{second}"), &cookie).await.text;
+            let token = hidden(&text, "token");
+            let noted = page
+                .post(&format!("/draft/{second}/note"), &cookie, &[("token", &token), ("note", name)])
+                .await;
+            assert_eq!(noted.status == StatusCode::SEE_OTHER, settles, "{name} {}", noted.text);
+            let thrown = page.post(&trash, &cookie, &[("token", &token), ("why", "twice")]).await;
+            assert_eq!(thrown.status == StatusCode::SEE_OTHER, throws, "{name} {}", thrown.text);
+            if !throws {
+                assert_eq!(thrown.status, StatusCode::FORBIDDEN);
+            }
+            catalogue.store().remove_person(name).await.unwrap();
+            by_hand(&catalogue, "DELETE FROM lease").await;
+        }
+    });
+}
+
+#[test]
+fn guessing_a_passphrase_is_slowed_down_for_that_name_alone() {
+    let (_place, catalogue) = folder();
+    let page = Page::of(&catalogue);
+    catalogue.wait(async {
+        people(&catalogue.store()).await;
+        let mut last = StatusCode::OK;
+        for n in 0..7 {
+            let guess = format!("moth lamp sugar {n}");
+            last = page.post("/sign-in", "", &[("name", "A. Vell"), ("passphrase", &guess)]).await.status;
+        }
+        assert_eq!(last, StatusCode::TOO_MANY_REQUESTS);
+        let right = page.post("/sign-in", "", &[("name", "A. VELL"), ("passphrase", PASSPHRASE)]).await;
+        assert_eq!(
+            right.status,
+            StatusCode::TOO_MANY_REQUESTS,
+            "also for the right one, until a minute is over"
+        );
+        page.sign_in("M. Orrin").await;
+    });
+}
+
+#[test]
+fn a_form_too_large_is_refused() {
+    let (_place, catalogue) = folder();
+    let id = take_in(&catalogue, 0);
+    let page = Page::of(&catalogue);
+    catalogue.wait(async {
+        let long = "x".repeat(2 << 20);
+        let no = page.post(&format!("/draft/{id}/note"), "", &[("note", &long)]).await;
+        assert_eq!(no.status, StatusCode::PAYLOAD_TOO_LARGE);
+    });
+}
+
+#[test]
+fn a_draft_that_one_person_works_on_is_not_given_to_another_until_it_is_free() {
+    let (_place, catalogue) = folder();
+    let ids: Vec<i64> = [0, 1, 3].iter().map(|n| take_in(&catalogue, *n)).collect();
+    let page = Page::of(&catalogue);
+    catalogue.wait(async {
+        let store = catalogue.store();
+        people(&store).await;
+        let (vell, orrin) = (page.sign_in("A. Vell").await, page.sign_in("M. Orrin").await);
+        assert!(page.get("/next", &vell).await.to().starts_with(&format!("/draft/{}", ids[0])));
+        page.get(&format!("/draft/{}", ids[0]), &vell).await;
+        let next = page.get("/next", &orrin).await;
+        assert!(next.to().starts_with(&format!("/draft/{}", ids[1])), "{}", next.to());
+        // Looking is allowed, changing is not.
+        let looked = page.get(&format!("/draft/{}", ids[0]), &orrin).await;
+        assert!(looked.text.contains("works on this draft"));
+        let token = hidden(&looked.text, "token");
+        let form = [("token", token.as_str()), ("seen", "0"), ("v.sex", "male"), ("why", "x"), ("note", "x")];
+        for deed in ["settle", "keep", "aside", "note"] {
+            let no = page.post(&format!("/draft/{}/{deed}", ids[0]), &orrin, &form).await;
+            assert_eq!(no.status, StatusCode::CONFLICT, "{deed}");
+            assert!(no.text.contains("A. Vell"), "{deed} {}", no.text);
+        }
+        // One draft each: whoever goes on leaves the one before.
+        page.get(&format!("/draft/{}", ids[2]), &vell).await;
+        let yes = page.post(&format!("/draft/{}/settle", ids[0]), &orrin, &form).await;
+        assert_eq!(yes.status, StatusCode::SEE_OTHER, "{}", yes.text);
+        assert!(store.leased(ids[2], "M. Orrin").await.unwrap().is_some());
+        by_hand(&catalogue, "UPDATE lease SET until = unixepoch() - 1").await;
+        assert_eq!(store.leased(ids[2], "M. Orrin").await.unwrap(), None, "free again when time is up");
+        assert_eq!(store.lease(ids[2], "M. Orrin").await.unwrap(), None);
+    });
+}
+
+// The worked example of https://en.wikipedia.org/wiki/Cohen%27s_kappa: 50 grant
+// proposals, 20 and 15 judged alike, 5 and 10 not: observed 0.7, by chance 0.5.
+#[test]
+fn kappa_of_the_worked_example_is_two_fifths() {
+    let pairs: Vec<(String, String)> =
+        [("yes", "yes", 20), ("yes", "no", 5), ("no", "yes", 10), ("no", "no", 15)]
+            .iter()
+            .flat_map(|(a, b, n)| std::iter::repeat_n((a.to_string(), b.to_string()), *n))
+            .collect();
+    assert!((kappa(&pairs).unwrap() - 0.4).abs() < 1e-12);
+    assert_eq!(kappa(&[]), None);
+    assert_eq!(kappa(&[("1993".into(), "1993".into())]), None, "by chance alone they cannot differ");
+    let never = [("a".to_owned(), "b".to_owned()), ("b".to_owned(), "a".to_owned())];
+    assert_eq!(kappa(&never), Some(-1.0));
+}
+
+#[test]
+fn a_second_reading_is_blind_by_another_person_and_compared_by_field() {
+    let (_place, catalogue) = folder();
+    let changed = [Change { term: "locality".into(), value: "Tarn Head, upper wood".into() }];
+    let ids: Vec<i64> = (0..4).map(|n| take_in(&catalogue, n)).collect();
+    catalogue.settle(ids[0], "A. Vell", &changed, None).unwrap();
+    for id in &ids[1..] {
+        catalogue.settle(*id, "A. Vell", &[], None).unwrap();
+    }
+    let page = Page::of(&catalogue);
+    catalogue.wait(async {
+        let store = catalogue.store();
+        people(&store).await;
+        let (vell, orrin) = (page.sign_in("A. Vell").await, page.sign_in("M. Orrin").await);
+        let own = page.get("/second", &vell).await.text;
+        assert!(own.contains("No record of the sample waits"), "nobody reads their own again");
+        for n in 0..4 {
+            let text = page.get("/second", &orrin).await.text;
+            assert!(!text.contains("upper wood"), "blind to the first reading");
+            let id: i64 =
+                text.split("action=\"/second/").nth(1).unwrap().split('"').next().unwrap().parse().unwrap();
+            let value = |term: &str| hidden(&text, &format!("v.{term}"));
+            let mut form = vec![("token".to_owned(), hidden(&text, "token"))];
+            for term in ["locality", "scientificName", "recordedBy"] {
+                form.push((format!("v.{term}"), value(term)));
+            }
+            form.push(("v.sex".into(), if n == 0 { "male".into() } else { String::new() }));
+            let form: Vec<(&str, &str)> = form.iter().map(|f| (f.0.as_str(), f.1.as_str())).collect();
+            let done = page.post(&format!("/second/{id}"), &orrin, &form).await;
+            assert_eq!(done.to(), "/second", "{}", done.text);
+            let twice = page.post(&format!("/second/{id}"), &orrin, &form).await;
+            assert_eq!(twice.status, StatusCode::CONFLICT);
+            let own = page.get("/progress", &vell).await.text;
+            let own = [("token", hidden(&own, "token"))];
+            let own: Vec<(&str, &str)> = own.iter().map(|f| (f.0, f.1.as_str())).collect();
+            assert_eq!(page.post(&format!("/second/{id}"), &vell, &own).await.status, StatusCode::CONFLICT);
+        }
+        let agreement = store.agreement().await.unwrap();
+        let of = |term: &str| agreement.iter().find(|a| a.term == term).unwrap();
+        assert_eq!((of("locality").records, of("locality").same), (4, 0.75));
+        // Four places, each once, one of them called otherwise: 0.75 observed,
+        // 3/16 by chance.
+        assert!((of("locality").kappa.unwrap() - (0.75 - 0.1875) / (1.0 - 0.1875)).abs() < 1e-12);
+        assert_eq!((of("scientificName").same, of("scientificName").kappa), (1.0, Some(1.0)));
+        assert_eq!(of("recordedBy").kappa, None, "always the same collector");
+        assert_eq!((of("sex").records, of("sex").same), (1, 0.0));
+        let text = page.get("/progress", &orrin).await.text;
+        assert!(text.contains("Cohen's kappa") && text.contains("75.0 %"), "{text}");
+    });
+}
+
+#[test]
+fn the_network_stays_closed_while_nobody_signs_in() {
+    let (_place, catalogue) = folder();
+    let network = Some(Network { address: "0.0.0.0".parse().unwrap(), names: Vec::new() });
+    let no = serve(&catalogue, Options { network, port: 0, ..options() }).unwrap_err().to_string();
+    assert!(no.contains("nobody signs in") && no.contains("glassine people"), "{no}");
+}
+
+#[test]
+fn twenty_people_settling_at_once_lose_and_double_nothing() {
+    let seconds: u64 = std::env::var("GLASSINE_CROWD_SECONDS").ok().and_then(|s| s.parse().ok()).unwrap_or(2);
+    let (_place, catalogue) = folder();
+    let mut entered = 0;
+    let drafts = 150 * seconds as usize;
+    for n in 0..drafts {
+        type_in(&catalogue, n);
+        entered += 1;
+    }
+    let page = Page::of(&catalogue);
+    let began = Instant::now();
+    let done = catalogue.wait(async {
+        let store = catalogue.store();
+        let mut crowd = Vec::new();
+        for n in 0..20 {
+            let name = format!("Person {n}");
+            store.set_person(&name, Role::Settles, PASSPHRASE).await.unwrap();
+            let cookie = page.sign_in(&name).await;
+            let page = page.clone();
+            crowd.push(tokio::spawn(async move {
+                let (mut settled, mut refused) = (0_u32, 0_u32);
+                let end = Instant::now() + Duration::from_secs(seconds);
+                while Instant::now() < end {
+                    let to = page.get("/next", &cookie).await;
+                    let path = to.to().split('?').next().unwrap_or_default().to_owned();
+                    if !path.starts_with("/draft/") {
+                        break;
+                    }
+                    let text = page.get(&path, &cookie).await.text;
+                    let (token, seen) = (hidden(&text, "token"), hidden(&text, "seen"));
+                    let form = [("token", token.as_str()), ("seen", &seen), ("v.habitat", "moss")];
+                    let answer = page.post(&format!("{path}/settle"), &cookie, &form).await;
+                    match answer.status {
+                        StatusCode::SEE_OTHER => settled += 1,
+                        StatusCode::CONFLICT => refused += 1,
+                        other => panic!("{other} {}", answer.text),
+                    }
+                }
+                (settled, refused)
+            }));
+        }
+        let mut done = (0, 0);
+        for person in crowd {
+            let (settled, refused) = person.await.unwrap();
+            done = (done.0 + settled, done.1 + refused);
+        }
+        done
+    });
+    let counts = catalogue.counts().unwrap();
+    println!("{} settled, {} refused by 20 people in {:.1} s", done.0, done.1, began.elapsed().as_secs_f64());
+    assert!(done.0 > 20, "they got somewhere: {done:?}");
+    assert_eq!((counts.settled, counts.settled + counts.waiting), (i64::from(done.0), entered));
+    let lots = catalogue.list(0, u32::MAX >> 1).unwrap();
+    assert_eq!(lots.len(), done.0 as usize, "each has one record");
+    for lot in &lots {
+        let record = catalogue.record(lot.lot).unwrap();
+        assert_eq!(record.value("habitat"), "moss");
+        let draft = catalogue.draft(record.draft.unwrap()).unwrap();
+        assert_eq!((draft.state, draft.history.len()), (State::Settled, 1), "settled once, by one person");
+    }
+    let checked = catalogue.verify(|_, _| {}).unwrap();
+    assert!(checked.troubles.is_empty(), "{:?}", checked.troubles);
+}

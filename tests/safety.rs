@@ -1,0 +1,197 @@
+//! What must not be lost: catalogues of earlier versions, what a crash left,
+//! folders that cannot be written and disks that are full.
+
+mod common;
+
+use common::{folder, take_in};
+use glassine::catalogue::{Catalogue, Change, Queue, State, Thing};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::{Duration, SystemTime};
+
+const WHO: &str = "M. Orrin";
+
+fn copied(from: &Path) -> (tempfile::TempDir, PathBuf) {
+    let place = tempfile::tempdir().unwrap();
+    let to = place.path().join("moths");
+    for entry in walkdir::WalkDir::new(from) {
+        let entry = entry.unwrap();
+        let target = to.join(entry.path().strip_prefix(from).unwrap());
+        if entry.file_type().is_dir() {
+            std::fs::create_dir_all(&target).unwrap();
+        } else {
+            std::fs::copy(entry.path(), &target).unwrap();
+        }
+    }
+    (place, to)
+}
+
+#[test]
+fn a_catalogue_of_the_first_version_opens_with_all_it_held() {
+    let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/catalogue-1");
+    let (_place, folder) = copied(&sample);
+    let catalogue = Catalogue::open(&folder).unwrap();
+    let counts = catalogue.counts().unwrap();
+    assert_eq!((counts.waiting, counts.aside, counts.settled), (0, 1, 1));
+    let lot = catalogue.list(0, 10).unwrap()[0].lot;
+    let record = catalogue.record(lot).unwrap();
+    assert_eq!(record.settled_by, "A. Vell");
+    for (term, value) in [
+        ("scientificName", "Noctua serena"),
+        ("eventDate", "1993-07-12"),
+        ("locality", "Tarn Head"),
+        ("habitat", "birch scrub"),
+        ("individualCount", "5"),
+        ("catalogNumber", "TVMS 00007"),
+    ] {
+        assert_eq!(record.value(term), value, "{term}");
+    }
+    assert_eq!(record.specimens.len(), 1);
+    assert_eq!(record.history.len(), 4, "changed, settled, undone, settled again");
+    let aside = catalogue.drafts(&Queue { state: State::Aside, ..Queue::default() }, 10).unwrap();
+    assert_eq!((aside.len(), aside[0].note.as_str()), (1, "wing torn"));
+    let checked = catalogue.verify(|_, _| {}).unwrap();
+    assert!(checked.troubles.is_empty(), "{:?}", checked.troubles);
+    assert_eq!(catalogue.search("serena", 10).unwrap().len(), 1);
+
+    // And it is worked on like a new one, its old deeds undone too.
+    let store = catalogue.store();
+    catalogue.wait(async {
+        store.make_container("Box 1", "box", None, WHO).await.unwrap();
+        store.put(&[Thing::Lot(lot)], Some("Box 1"), WHO, "").await.unwrap();
+        store.undo("A. Vell", None).await.unwrap();
+    });
+    drop(catalogue);
+    let checked = Catalogue::open(&folder).unwrap().verify(|_, _| {}).unwrap();
+    assert!(checked.troubles.is_empty(), "{:?}", checked.troubles);
+}
+
+#[test]
+fn what_a_crash_left_half_written_is_swept_and_what_is_being_written_stays() {
+    let (_place, catalogue) = folder();
+    take_in(&catalogue, 0);
+    let shelf = catalogue.folder().photos().join("ab");
+    std::fs::create_dir_all(&shelf).unwrap();
+    let old = shelf.join(".arriving-old");
+    let new = shelf.join(".arriving-new");
+    for file in [&old, &new] {
+        std::fs::write(file, b"half a photograph").unwrap();
+    }
+    let hours_ago = SystemTime::now() - Duration::from_secs(7200);
+    std::fs::File::options().write(true).open(&old).unwrap().set_modified(hours_ago).unwrap();
+    let checked = catalogue.verify(|_, _| {}).unwrap();
+    assert_eq!(checked.swept, 1);
+    assert!(checked.troubles.is_empty(), "{:?}", checked.troubles);
+    assert!(!old.exists() && new.exists());
+    // A run of intake sweeps as well, once.
+    std::fs::File::options().write(true).open(&new).unwrap().set_modified(hours_ago).unwrap();
+    let again = Catalogue::open(catalogue.folder().path()).unwrap();
+    take_in(&again, 1);
+    assert!(!new.exists());
+}
+
+/// A small file system of its own, unmounted with the guard.
+struct Disk(PathBuf, #[expect(dead_code, reason = "removed last")] tempfile::TempDir);
+
+impl Disk {
+    /// `None`, said on the way, where this process may not mount.
+    fn of(size: &str) -> Option<Disk> {
+        let place = tempfile::tempdir().unwrap();
+        let at = place.path().join("disk");
+        std::fs::create_dir(&at).unwrap();
+        let done = Command::new("mount")
+            .args(["-t", "tmpfs", "-o", &format!("size={size}"), "tmpfs"])
+            .arg(&at)
+            .output();
+        match done {
+            Ok(done) if done.status.success() => Some(Disk(at, place)),
+            other => {
+                println!("skipped: a small disk needs the right to mount ({other:?})");
+                None
+            }
+        }
+    }
+
+    fn read_only(&self) {
+        let done = Command::new("mount").args(["-o", "remount,ro"]).arg(&self.0).status().unwrap();
+        assert!(done.success());
+    }
+}
+
+impl Drop for Disk {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg("-l").arg(&self.0).status();
+    }
+}
+
+#[test]
+fn a_full_disk_is_said_and_nothing_settled_is_lost() {
+    let Some(disk) = Disk::of("2m") else { return };
+    let folder = disk.0.join("moths");
+    let catalogue = Catalogue::create(&folder).unwrap();
+    let first = take_in(&catalogue, 0);
+    let lot = catalogue.settle(first, WHO, &[], None).unwrap();
+    // The disk fills up.
+    let filler = disk.0.join("filler");
+    let mut size = 2 << 20;
+    while size > 512 {
+        let mut bytes = std::fs::read(&filler).unwrap_or_default();
+        bytes.resize(bytes.len() + size, 0);
+        if std::fs::write(&filler, &bytes).is_err() {
+            bytes.truncate(bytes.len() - size);
+            std::fs::write(&filler, &bytes).unwrap();
+            size /= 2;
+        }
+    }
+    let bytes = common::png(1);
+    let facts = common::facts(1, &bytes);
+    let kept = catalogue.keep_photo(&bytes, "png", &facts, None);
+    let trouble = kept.expect_err("there is no room for the photograph").to_string();
+    assert!(trouble.contains("disk is full") && trouble.contains("free some space"), "{trouble}");
+    // Settling large values fails too, whole.
+    let long = Change { term: "habitat".into(), value: "x".repeat(1 << 20) };
+    let seen = catalogue.draft(first).unwrap().seen;
+    let trouble = catalogue.change(first, WHO, &[long], seen).expect_err("no room").to_string();
+    assert!(trouble.contains("disk is full"), "{trouble}");
+    assert_eq!(catalogue.record(lot).unwrap().value("habitat"), "");
+    drop(catalogue);
+
+    std::fs::remove_file(&filler).unwrap();
+    let catalogue = Catalogue::open(&folder).unwrap();
+    assert_eq!(catalogue.record(lot).unwrap().value("locality"), "Tarn Head");
+    let second = take_in(&catalogue, 1);
+    catalogue.settle(second, WHO, &[], None).unwrap();
+    let checked = catalogue.verify(|_, _| {}).unwrap();
+    assert!(checked.troubles.is_empty(), "{:?}", checked.troubles);
+}
+
+#[test]
+fn a_full_disk_for_the_backup_is_said_and_an_earlier_backup_stays_whole() {
+    let Some(disk) = Disk::of("2m") else { return };
+    let (_place, catalogue) = folder();
+    take_in(&catalogue, 0);
+    let to = disk.0.join("backup");
+    catalogue.backup(&to).unwrap();
+    for n in 1..400 {
+        common::type_in(&catalogue, n);
+    }
+    let trouble = catalogue.backup(&to).expect_err("there is no room").to_string();
+    assert!(trouble.contains("full"), "{trouble}");
+    let earlier = Catalogue::open(&to).unwrap();
+    assert_eq!(earlier.counts().unwrap().waiting, 1);
+}
+
+#[test]
+fn a_read_only_folder_is_said_with_the_next_step() {
+    let Some(disk) = Disk::of("4m") else { return };
+    let folder = disk.0.join("moths");
+    let catalogue = Catalogue::create(&folder).unwrap();
+    take_in(&catalogue, 0);
+    drop(catalogue);
+    disk.read_only();
+    let trouble = Catalogue::open(&folder).map(|_| ()).expect_err("it cannot be written").to_string();
+    assert!(trouble.contains("catalogue.db"), "{trouble}");
+    assert!(trouble.contains("permissions") || trouble.contains("read and written"), "{trouble}");
+    let trouble = Catalogue::create(&disk.0.join("more")).map(|_| ()).expect_err("nor made").to_string();
+    assert!(trouble.contains("read-only"), "{trouble}");
+}
