@@ -46,7 +46,11 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
         let ext = made.file.kind.extensions()[0];
         catalogue.keep_photo(&made.file.bytes, ext, facts, Some(&made.likeness))?;
         let known = catalogue.known(&facts.hash, facts.page);
-        let context = Context { neighbours: &known, dates: &rules.parsing.dates, gazetteer: Some(&rules.parsing.gazetteer) };
+        let context = Context {
+            neighbours: &known,
+            dates: &rules.parsing.dates,
+            gazetteer: Some(&rules.parsing.gazetteer),
+        };
         let (parsed, doubts) = understand(&made.reading, &rules, &context);
         let entered = catalogue.enter_draft(&made.reading, &parsed, &doubts)?;
         if entered.new {
@@ -82,7 +86,11 @@ pub fn read(
     let rules = Rules::load(config)?;
     let mut to = drafts.map(Sink::open).transpose()?;
     let mut keep = readings.map(Sink::open).transpose()?;
-    let context = Context { neighbours: &Alone, dates: &rules.parsing.dates, gazetteer: Some(&rules.parsing.gazetteer) };
+    let context = Context {
+        neighbours: &Alone,
+        dates: &rules.parsing.dates,
+        gazetteer: Some(&rules.parsing.gazetteer),
+    };
     // Drafts are written in the order of the photographs, whichever worker is
     // first: those that come early wait here.
     let outcome = over(photos, args, &rules, &|_, _| true, |made, progress| {
@@ -484,7 +492,14 @@ fn row(name: &str, values: &[(String, String)]) -> Vec<String> {
     let value = |term: &str| values.iter().find(|v| v.0 == term).map_or("", |v| v.1.as_str());
     let words = ["locality", "verbatimLocality"].map(value).into_iter().find(|w| !w.is_empty()).unwrap_or("");
     let place = [words, value("county"), value("stateProvince")];
-    let place: Vec<&str> = place.into_iter().filter(|p| !p.is_empty()).collect();
+    // The words of the place often name the county already.
+    let mut parts: Vec<&str> = Vec::new();
+    for p in place.into_iter().filter(|p| !p.is_empty()) {
+        if !parts.iter().any(|q| q.contains(p)) {
+            parts.push(p);
+        }
+    }
+    let place = parts;
     vec![
         name.into(),
         value("scientificName").into(),

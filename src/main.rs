@@ -199,13 +199,9 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::Add { folder, photos, records, reading } => {
             commands::giving::add(&folder, &photos, &records, &reading)
         }
-        Command::Read { photos, drafts, readings, config, reading } => commands::read(
-            &photos,
-            drafts.as_deref(),
-            readings.as_deref(),
-            config.as_deref(),
-            &reading,
-        ),
+        Command::Read { photos, drafts, readings, config, reading } => {
+            commands::read(&photos, drafts.as_deref(), readings.as_deref(), config.as_deref(), &reading)
+        }
         Command::Parse { text, drafts, config } => {
             commands::parse(&text, drafts.as_deref(), config.as_deref())
         }

@@ -87,7 +87,10 @@ mod tests {
     fn every_step_of_a_photograph_is_saved() {
         let folder = tempfile::tempdir().unwrap();
         let quad = Quad::upright(10.0, 10.0, 90.0, 30.0);
-        let page = Page { labels: vec![Label { quad, lines: vec![quad], longer: Vec::new(), signs: Vec::new() }], codes: Vec::new() };
+        let page = Page {
+            labels: vec![Label { quad, lines: vec![quad], longer: Vec::new(), signs: Vec::new() }],
+            codes: Vec::new(),
+        };
         let facts = PhotoFacts { name: "envelope.jpg".into(), ..PhotoFacts::default() };
         Steps::new(folder.path()).unwrap().keep(&facts, &RgbImage::new(100, 40), &page).unwrap();
         let line = image::open(folder.path().join("envelope.jpg.3-lines/01-01.png")).unwrap();

@@ -118,7 +118,12 @@ impl Context<'_> {
         let codes: Vec<String> =
             gazetteer.admin(&confuse::glyphs(state), 0.0).into_iter().map(|h| h.code).collect();
         let inside = |h: &Hit| h.division().is_some_and(|d| codes.iter().any(|c| c == d));
-        gazetteer.places(&confuse::glyphs(place), 0.0).into_iter().filter(inside).filter_map(|h| h.at).collect()
+        gazetteer
+            .places(&confuse::glyphs(place), 0.0)
+            .into_iter()
+            .filter(inside)
+            .filter_map(|h| h.at)
+            .collect()
     }
 }
 

@@ -209,8 +209,11 @@ fn a_place_outside_the_county_written_beside_it_is_told() {
     let rules = crate::parsing::Rules::load(None).unwrap();
     let context = Context { gazetteer: Some(&rules.gazetteer), ..Context::alone() };
     let run = |county: &str| {
-        let values =
-            [("locality", "", "Tombstone, 2 mi. E."), ("stateProvince", "", "Arizona"), ("county", "", county)];
+        let values = [
+            ("locality", "", "Tombstone, 2 mi. E."),
+            ("stateProvince", "", "Arizona"),
+            ("county", "", county),
+        ];
         check(&parsed(&values), &Reading::from_text("label.jpg", ""), &context, CheckRules::built_in())
     };
     has(&run("Mohave"), "place-not-in-county", "Tombstone is known, but lies");
@@ -236,7 +239,8 @@ fn places_of_the_collections_own_list_tell_how_far_a_collector_went() {
     let context =
         Context { neighbours: &shelf, dates: DateRules::built_in(), gazetteer: Some(&rules.gazetteer) };
     let run = |place: &str| {
-        let values = [("eventDate", "", "1993-07-04"), ("recordedBy", "", "A. Vell"), ("locality", "", place)];
+        let values =
+            [("eventDate", "", "1993-07-04"), ("recordedBy", "", "A. Vell"), ("locality", "", place)];
         check(&parsed(&values), &Reading::from_text("label.jpg", ""), &context, CheckRules::built_in())
     };
     has(&run("Salt Dumes"), "collector-in-two-places", "at Tarn Head, N. shore (TVM 77)");

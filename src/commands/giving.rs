@@ -209,7 +209,11 @@ fn add_records(folder: &Path, files: &[PathBuf]) -> Result<ExitCode> {
                 }
             }
             let (reading, parsed) = parsing::given(&record.name, &record.values);
-            let context = Context { neighbours: &known, dates: &rules.parsing.dates, gazetteer: Some(&rules.parsing.gazetteer) };
+            let context = Context {
+                neighbours: &known,
+                dates: &rules.parsing.dates,
+                gazetteer: Some(&rules.parsing.gazetteer),
+            };
             let doubts = checking::check(&parsed, &reading, &context, &rules.checking);
             catalogue.enter_draft(&reading, &parsed, &doubts)?;
             new += 1;

@@ -88,7 +88,7 @@ fn label(quads: Vec<Quad>, rules: &LayoutRules) -> Label {
             let height = (open.height() + next.height()) / 2.0;
             let alike = open.height().max(next.height()) < 1.8 * open.height().min(next.height());
             let lone = next.width() < 1.5 * next.height() && open.width() > 2.0 * open.height();
-            if alike && lone && gap > 0.5 * height && gap < 2.0 * rules.join_gap * height {
+            if alike && lone && gap > 0.5 * height && gap < 1.5 * rules.join_gap * height {
                 signs.push((lines.len(), next));
             } else if alike && gap < rules.join_gap * height {
                 open = joined(&open, &next);
@@ -105,7 +105,12 @@ fn label(quads: Vec<Quad>, rules: &LayoutRules) -> Label {
         (l, t, r, b) = (l.min(u), t.min(v), r.max(u), b.max(v));
     }
     let corner = |u: f32, v: f32| Point::new(along.x * u + across.x * v, along.y * u + across.y * v);
-    Label { quad: Quad([corner(l, t), corner(r, t), corner(r, b), corner(l, b)]), lines, longer: Vec::new(), signs }
+    Label {
+        quad: Quad([corner(l, t), corner(r, t), corner(r, b), corner(l, b)]),
+        lines,
+        longer: Vec::new(),
+        signs,
+    }
 }
 
 /// Whether a piece stands on the row: its middle lies within the row's height,

@@ -6,9 +6,9 @@
 //! another pen, so that a finder often marks the print alone. [`reach`] follows
 //! the base line outwards over the paper as long as there is ink.
 
-use super::{Label, LayoutRules};
 use super::finder::FoundLine;
 use super::group::{difference, lightness, paper, pixel};
+use super::{Label, LayoutRules};
 use crate::geometry::{Point, Quad};
 use image::RgbImage;
 
@@ -18,8 +18,7 @@ const SIGN: f32 = 2.4;
 /// Turns boxes of a sign or two to the direction of the nearest longer line: the
 /// longer side of a `♀` says nothing about how it stands.
 pub fn level_signs(lines: &mut [FoundLine]) {
-    let long: Vec<Quad> =
-        lines.iter().map(|l| l.quad).filter(|q| q.width() >= SIGN * q.height()).collect();
+    let long: Vec<Quad> = lines.iter().map(|l| l.quad).filter(|q| q.width() >= SIGN * q.height()).collect();
     for line in lines.iter_mut() {
         let quad = line.quad;
         if quad.width() >= SIGN * quad.height() {
@@ -64,9 +63,8 @@ pub fn reach(labels: &mut [Label], picture: &RgbImage, rules: &LayoutRules) {
     for label in labels.iter_mut() {
         let from = first;
         first += label.lines.len();
-        label.longer = (from..first)
-            .filter_map(|i| Some((i - from, longer(picture, &quads, i, rules)?)))
-            .collect();
+        label.longer =
+            (from..first).filter_map(|i| Some((i - from, longer(picture, &quads, i, rules)?))).collect();
     }
 }
 
@@ -101,9 +99,11 @@ impl Tones {
         for row in 1..8 {
             let v = row as f32 / 8.0;
             let (left, right) = (a.towards(d, v), b.towards(c, v));
-            values.extend((0..96).filter_map(|k| {
-                pixel(picture, left.towards(right, (k as f32 + 0.5) / 96.0)).map(lightness)
-            }));
+            values.extend(
+                (0..96).filter_map(|k| {
+                    pixel(picture, left.towards(right, (k as f32 + 0.5) / 96.0)).map(lightness)
+                }),
+            );
         }
         values.sort_by(f32::total_cmp);
         let ink = values.get(values.len() / 16).copied().unwrap_or(0.0);
@@ -126,9 +126,8 @@ fn ink_beyond(
     let along = Point::new((b.x - a.x) / a.distance(b).max(1.0), (b.y - a.y) / a.distance(b).max(1.0));
     let mid = b.towards(c, 0.5);
     let across = Point::new((d.x - a.x) / height, (d.y - a.y) / height);
-    let at = |u: f32, v: f32| {
-        Point::new(mid.x + along.x * u + across.x * v, mid.y + along.y * u + across.y * v)
-    };
+    let at =
+        |u: f32, v: f32| Point::new(mid.x + along.x * u + across.x * v, mid.y + along.y * u + across.y * v);
     // Dark enough for ink: nearer to the line's ink than to its paper.
     let dark = tones.paper - 0.45 * (tones.paper - tones.ink);
     let taken = |p: Point| {
@@ -177,7 +176,9 @@ fn ink_beyond(
         let is_dark = |p: &Option<[f32; 3]>| p.is_some_and(|c| lightness(c) < dark);
         let inner = &column[4..ROWS - 4];
         let (first, last) = (inner.iter().position(is_dark), inner.iter().rposition(is_dark));
-        if is_dark(&column[0]) && is_dark(&column[ROWS - 1]) && inner.iter().filter(|p| is_dark(p)).count() > 9
+        if is_dark(&column[0])
+            && is_dark(&column[ROWS - 1])
+            && inner.iter().filter(|p| is_dark(p)).count() > 9
         {
             break;
         }

@@ -551,9 +551,8 @@ fn of_an_author(label: &Label, year: &Range<usize>) -> bool {
     let line = tokens[year.start].line;
     let opened = (0..year.start).rev().take_while(|k| tokens[*k].line == line).any(|k| tokens[k].is('('));
     let closed = tokens.get(year.end).is_some_and(|t| t.is(')'));
-    let epithet = before(3).is_some_and(|t| {
-        t.kind == Kind::Word && !t.capital() && t.text.chars().count() > 3
-    });
+    let epithet =
+        before(3).is_some_and(|t| t.kind == Kind::Word && !t.capital() && t.text.chars().count() > 3);
     comma && author && (opened && closed || epithet)
 }
 
@@ -777,7 +776,15 @@ fn team_before(label: &Label, rules: &Rules, i: usize) -> Option<Team> {
 fn is_determination(label: &Label) -> bool {
     let det = label.marks.iter().any(|m| matches!(m.key, Key::Determiner));
     let coll = label.marks.iter().any(|m| matches!(m.key, Key::Collector | Key::Both | Key::Locality));
+    // A day well above the determiner is the day of collecting: two labels that
+    // lie so close were taken for one.
+    let line = |k: usize| label.flow.tokens[k].line;
+    let determiner = label.marks.iter().find(|m| m.key == Key::Determiner).map(|m| line(m.tokens.start));
+    let collected = |d: &(DateReading, Range<usize>)| {
+        d.0.shape == DateShape::Day && determiner.is_some_and(|l| line(d.1.start) + 2 <= l)
+    };
     det && !coll
+        && !label.dates.iter().any(collected)
         && label.flow.tokens.len() <= 40
         && label.coordinates.is_empty()
         && label.elevations.is_empty()
@@ -1121,7 +1128,11 @@ fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
             let opens = t.first
                 || i > line.start
                     && matches!(label.used[i - 1], Some(Use::Date | Use::Number | Use::Taxon | Use::Place));
-            if !label.free(i) || !opens || known.iter().any(|r| r.contains(&i)) || label.under(i).is_some_and(|m| !m.behind && m.key != Key::Other) {
+            if !label.free(i)
+                || !opens
+                || known.iter().any(|r| r.contains(&i))
+                || label.under(i).is_some_and(|m| !m.behind && m.key != Key::Other)
+            {
                 i += 1;
                 continue;
             }

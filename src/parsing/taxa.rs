@@ -316,8 +316,7 @@ pub(crate) fn sign_behind(flow: &Flow, names: &Names, i: usize) -> Option<usize>
     let end = (i..flow.tokens.len()).find(|k| flow.tokens[*k].line != line).unwrap_or(flow.tokens.len());
     let rest = &flow.tokens[i..end];
     let letters: usize = rest.iter().map(|t| t.text.chars().count()).sum();
-    let author = rest.iter().any(|t| t.capital())
-        && rest.iter().any(|t| t.is('.'));
+    let author = rest.iter().any(|t| t.capital()) && rest.iter().any(|t| t.is('.'));
     let qualifier = rest.iter().any(|t| names.qualifiers.contains(&t.text.to_lowercase()));
     (letters <= 3 && !author && !qualifier).then_some(end)
 }

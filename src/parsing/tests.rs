@@ -225,3 +225,14 @@ fn the_year_of_an_author_or_a_gift_is_no_date_of_collecting() {
     }
     assert_eq!(parse_text("t", "Tarn Head, 1913", &rules).value("eventDate"), "1913");
 }
+
+#[test]
+fn a_day_above_the_determiner_stays_the_day_of_collecting() {
+    let rules = Rules::load(None).unwrap();
+    let text = "Tarn Head\nCalif.\n10 Aug. 1951\nOn Baccharis\nNoctua\npronuba\nDet.by '69\nA. Vell";
+    let parsed = parse_text("t", text, &rules);
+    assert_eq!(parsed.value("eventDate"), "1951-08-10");
+    assert_eq!(parsed.value("stateProvince"), "California");
+    assert_eq!(parsed.value("identifiedBy"), "A. Vell");
+    assert_eq!(parsed.value("dateIdentified"), "1969");
+}

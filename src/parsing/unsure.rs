@@ -62,8 +62,7 @@ pub(super) fn find(flow: &Flow, text: &str, rules: &DateRules) -> Vec<DateReadin
         let worth = |d: &DateReading, share: f32| {
             form(d) * share * d.candidates.iter().map(|c| c.confidence).sum::<f32>()
         };
-        let overlaps: Vec<usize> =
-            (0..found.len()).filter(|k| meets(&found[*k].chars, &range)).collect();
+        let overlaps: Vec<usize> = (0..found.len()).filter(|k| meets(&found[*k].chars, &range)).collect();
         match overlaps[..] {
             [] => {
                 // A date where none was seen: it rests on the alternative alone.
@@ -165,7 +164,8 @@ fn options(flow: &Flow, text: &str) -> Vec<(usize, char, f32)> {
         let Some((own, others)) = flow.alternatives(i).filter(|_| near) else { continue };
         for (c, p) in others {
             let share = p / own.max(0.05);
-            let of_dates = c.is_ascii_digit() || "IVXivx-./".contains(*c) || c.is_ascii_alphabetic() && share > 0.3;
+            let of_dates =
+                c.is_ascii_digit() || "IVXivx-./".contains(*c) || c.is_ascii_alphabetic() && share > 0.3;
             if share >= LIKELY && of_dates && *c != flow.chars[i] {
                 out.push((i, *c, share.min(1.0)));
             }

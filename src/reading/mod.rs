@@ -112,18 +112,19 @@ fn read_label(
     }
     if !label.signs.is_empty() {
         let quads: Vec<Quad> = label.signs.iter().map(|s| s.1).collect();
-        for ((i, _), sign) in label.signs.iter().zip(reader.read(picture, &quads)?) {
-            if let (Some(line), Some(sign)) = (&mut upright[*i], sign)
-                && sign.chars.len() <= 2
-            {
-                line.append(&sign);
+        // From the last on, so that the earlier lines keep their index.
+        for ((i, _), sign) in label.signs.iter().zip(reader.read(picture, &quads)?).rev() {
+            match (&mut upright[*i], sign) {
+                (Some(line), Some(sign)) if sign.chars.len() <= 2 => line.append(&sign),
+                (_, sign) => upright.insert(i + 1, sign),
             }
         }
     }
     let mut best = (upright, false);
     let sure = sureness(&best.0);
     if sure < rules.turn_below {
-        let turned: Vec<Quad> = label.lines.iter().rev().map(Quad::turned).collect();
+        let signs = label.signs.iter().map(|s| &s.1);
+        let turned: Vec<Quad> = label.lines.iter().chain(signs).rev().map(Quad::turned).collect();
         // The longest lines tell the direction as well as all of them.
         let mut longest = turned.clone();
         longest.sort_by(|a, b| b.width().total_cmp(&a.width()));
@@ -146,7 +147,8 @@ fn read_label(
 /// characters, those are sure enough, and the others did not suffer.
 fn says_more(longer: &ReadLine, line: Option<&ReadLine>, rules: &ReadingRules) -> bool {
     let Some(line) = line else { return longer.confidence >= rules.longer_sure };
-    let signs = |l: &ReadLine| l.chars.iter().filter(|c| c.ch.is_alphanumeric() || "♂♀☿".contains(c.ch)).count();
+    let signs =
+        |l: &ReadLine| l.chars.iter().filter(|c| c.ch.is_alphanumeric() || "♂♀☿".contains(c.ch)).count();
     let (more, fewer) = (signs(longer), signs(line));
     if more <= fewer {
         return false;
@@ -258,10 +260,19 @@ impl ReadLine {
         }
         let end = self.chars.last().map_or(0.0, |c| c.end);
         let start = (from / to).clamp(end, 1.0);
-        self.chars.push(ReadChar { ch: ' ', confidence: 1.0, alternatives: Vec::new(), start: end, end: start });
+        self.chars.push(ReadChar {
+            ch: ' ',
+            confidence: 1.0,
+            alternatives: Vec::new(),
+            start: end,
+            end: start,
+        });
         let place = |x: f32| start + x * (1.0 - start);
-        self.chars
-            .extend(piece.chars.iter().map(|c| ReadChar { start: place(c.start), end: place(c.end), ..c.clone() }));
+        self.chars.extend(piece.chars.iter().map(|c| ReadChar {
+            start: place(c.start),
+            end: place(c.end),
+            ..c.clone()
+        }));
         let sum: f32 = self.chars.iter().map(|c| c.confidence).sum();
         self.confidence = sum / self.chars.len() as f32;
     }
