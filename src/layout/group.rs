@@ -81,14 +81,19 @@ fn label(quads: Vec<Quad>, rules: &LayoutRules) -> Label {
     let (mut lines, mut signs) = (Vec::new(), Vec::new());
     for mut row in rows {
         row.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let mut row = row.into_iter().map(|(_, _, q)| q);
+        let mut row = row.into_iter().map(|(_, _, q)| q).peekable();
         let mut open = row.next().expect("a row has a piece");
-        for next in row {
+        while let Some(next) = row.next() {
             let gap = dot(next.0[0], along) - dot(open.0[1], along);
             let height = (open.height() + next.height()) / 2.0;
             let alike = open.height().max(next.height()) < 1.8 * open.height().min(next.height());
             let lone = next.width() < 1.5 * next.height() && open.width() > 2.0 * open.height();
-            if alike && lone && gap > 0.5 * height && gap < 1.5 * rules.join_gap * height {
+            if alike
+                && lone
+                && row.peek().is_none()
+                && gap > 0.5 * height
+                && gap < 1.5 * rules.join_gap * height
+            {
                 signs.push((lines.len(), next));
             } else if alike && gap < rules.join_gap * height {
                 open = joined(&open, &next);
