@@ -39,6 +39,7 @@ pub struct LayoutRules {
     pub ground_change: f32,
     pub reach_gap: f32,
     pub reach_most: f32,
+    pub reach_lines: usize,
 }
 
 impl LayoutRules {

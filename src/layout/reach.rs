@@ -63,6 +63,9 @@ pub fn reach(labels: &mut [Label], picture: &RgbImage, rules: &LayoutRules) {
     for label in labels.iter_mut() {
         let from = first;
         first += label.lines.len();
+        if label.lines.len() > rules.reach_lines {
+            continue;
+        }
         label.longer =
             (from..first).filter_map(|i| Some((i - from, longer(picture, &quads, i, rules)?))).collect();
     }
