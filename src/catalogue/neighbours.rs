@@ -84,7 +84,7 @@ fn touches(date: &str, day: &str) -> bool {
 /// One draft with the values that the checks look at.
 const NEIGHBOUR: &str =
     "SELECT coalesce(nullif(number.value, ''), draft.name), who.value, own.value, day.value,
-        coalesce(nullif(place.value, ''), county.value), latitude.value, longitude.value
+        coalesce(nullif(place.value, ''), nullif(words.value, ''), county.value), latitude.value, longitude.value
  FROM draft_value AS asked
  JOIN draft ON draft.id = asked.draft AND draft.state <> 'aside'
  LEFT JOIN photo ON photo.id = draft.photo
@@ -93,6 +93,7 @@ const NEIGHBOUR: &str =
  LEFT JOIN draft_value AS own ON own.draft = draft.id AND own.term = 'recordNumber'
  LEFT JOIN draft_value AS day ON day.draft = draft.id AND day.term = 'eventDate'
  LEFT JOIN draft_value AS place ON place.draft = draft.id AND place.term = 'locality'
+ LEFT JOIN draft_value AS words ON words.draft = draft.id AND words.term = 'verbatimLocality'
  LEFT JOIN draft_value AS county ON county.draft = draft.id AND county.term = 'county'
  LEFT JOIN draft_value AS latitude ON latitude.draft = draft.id AND latitude.term = 'decimalLatitude'
  LEFT JOIN draft_value AS longitude ON longitude.draft = draft.id AND longitude.term = 'decimalLongitude'

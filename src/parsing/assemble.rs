@@ -204,6 +204,12 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
 /// as a point. As many characters as the flow's text.
 fn date_text(flow: &Flow) -> String {
     let mut chars = flow.chars.clone();
+    // A unit in the next line is none of a year's: `27-vi-53`, `M. Vell`.
+    for i in 1..chars.len().saturating_sub(1) {
+        if chars[i] == ' ' && flow.line(i - 1) != flow.line(i + 1) {
+            chars[i] = '\n';
+        }
+    }
     // A slanting I before X or V is read as a stroke: `/X-7-1959`.
     for i in 0..chars.len().saturating_sub(2) {
         let opens = i == 0 || chars[i - 1].is_whitespace();

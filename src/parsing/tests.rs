@@ -236,3 +236,12 @@ fn a_day_above_the_determiner_stays_the_day_of_collecting() {
     assert_eq!(parsed.value("identifiedBy"), "A. Vell");
     assert_eq!(parsed.value("dateIdentified"), "1969");
 }
+
+#[test]
+fn the_initial_of_the_next_line_is_no_unit_of_the_year() {
+    let rules = Rules::load(None).unwrap();
+    let parsed = parse_text("t", "Tarn Head\n27-vi-53\nM. Vell", &rules);
+    assert_eq!(parsed.value("eventDate"), "1953-06-27");
+    assert_eq!(parsed.value("recordedBy"), "M. Vell");
+    assert_eq!(parsed.value("minimumElevationInMeters"), "");
+}
