@@ -430,8 +430,7 @@ impl Sink {
         if path == Path::new("-") {
             return Ok(Sink::Out(std::io::stdout()));
         }
-        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let file = tempfile::NamedTempFile::new_in(folder).map_err(|e| {
+        let file = glassine::files::beside(path).map_err(|e| {
             Trouble::file(path, "cannot be written").cause(e).hint("name a folder you may write to")
         })?;
         Ok(Sink::File(BufWriter::new(file), path.into()))
@@ -444,7 +443,7 @@ impl Sink {
         self.flush().map_err(|e| wrong(Path::new("standard output"), e))?;
         if let Sink::File(file, path) = self {
             let file = file.into_inner().map_err(|e| wrong(&path, e.into_error()))?;
-            file.persist(&path).map_err(|e| wrong(&path, e.error))?;
+            glassine::files::finish(file, &path).map_err(|e| wrong(&path, e))?;
         }
         Ok(())
     }

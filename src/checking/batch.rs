@@ -848,8 +848,7 @@ struct Outputs {
 }
 
 fn beside(path: &Path) -> Result<tempfile::NamedTempFile> {
-    let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    tempfile::NamedTempFile::new_in(folder).map_err(|e| {
+    crate::files::beside(path).map_err(|e| {
         Trouble::file(path, "cannot be written")
             .cause(e)
             .hint("check that its folder exists and may be written to")
@@ -857,7 +856,7 @@ fn beside(path: &Path) -> Result<tempfile::NamedTempFile> {
 }
 
 fn named(path: &Path, file: tempfile::NamedTempFile) -> Result<()> {
-    file.persist(path).map(|_| ()).map_err(|e| Trouble::file(path, "cannot be written").cause(e.error))
+    crate::files::finish(file, path).map_err(|e| Trouble::file(path, "cannot be written").cause(e))
 }
 
 /// Writes a file whole: to another name first.
