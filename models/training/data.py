@@ -55,9 +55,9 @@ class Stream(IterableDataset):
     mix: shares of 'real', 'pieces', 'hand', 'type', 'print'.
     """
 
-    def __init__(self, lines, fonts, corpus, mix, columns=98304, seed=0, pieces=None, most=384):
+    def __init__(self, lines, fonts, corpus, mix, columns=98304, seed=0, pieces=None, most=384, without=()):
         self.lines, self.fonts, self.corpus, self.mix = lines, fonts, corpus, mix
-        self.columns, self.seed, self.pieces, self.most = columns, seed, pieces, most
+        self.columns, self.seed, self.pieces, self.most, self.without = columns, seed, pieces, most, without
 
     def __iter__(self):
         info = torch.utils.data.get_worker_info()
@@ -68,7 +68,7 @@ class Stream(IterableDataset):
         labels = Labels(self.corpus, rng)
         by_source = {}
         for i in self.lines.where("train"):
-            by_source.setdefault(self.lines.meta[i][1], []).append(i)
+            if self.lines.meta[i][1] not in self.without: by_source.setdefault(self.lines.meta[i][1], []).append(i)
         sources = list(by_source)
         weights = [len(by_source[s]) ** 0.7 for s in sources]
         targets = {i: encode(fold_hand(self.lines.meta[i][4])) for s in sources for i in by_source[s]}

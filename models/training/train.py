@@ -81,6 +81,8 @@ def main():
     ap.add_argument("--resume"); ap.add_argument("--fresh-optimiser", action="store_true"); ap.add_argument("--pieces")
     ap.add_argument("--lstm", type=int, default=256); ap.add_argument("--average", type=float, default=0.999)
     ap.add_argument("--trial", type=int, default=None, help="score on this many lines only"); ap.add_argument("--clock", type=float, default=None, help="start of the run, seconds since the epoch")
+    ap.add_argument("--pause", type=float, default=None, help="leave off after this many seconds, for a later --resume with the same --clock")
+    ap.add_argument("--without", default="", help="sources left out of the training, with commas between")
     a = ap.parse_args()
     rank, world = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
     device = torch.device(f"cuda:{os.environ.get('LOCAL_RANK', 0)}" if torch.cuda.is_available() else "cpu")
@@ -112,7 +114,7 @@ def main():
     run = model
     if world > 1:
         run = nn.parallel.DistributedDataParallel(model, device_ids=[device.index], broadcast_buffers=False, gradient_as_bucket_view=True)
-    stream = Stream(lines, a.data + "/fonts", a.data + "/corpus.json.gz", a.mix, a.columns, seed=a.seed * 100 + rank, pieces=a.pieces)
+    stream = Stream(lines, a.data + "/fonts", a.data + "/corpus.json.gz", a.mix, a.columns, seed=a.seed * 100 + rank, pieces=a.pieces, without=a.without.split(","))
     loader = torch.utils.data.DataLoader(stream, batch_size=None, num_workers=a.workers, prefetch_factor=3 if a.workers else None, pin_memory=device.type == "cuda")
     if device.type == "cuda":    # the largest shape first, so that the allocator's blocks serve all others
         v = torch.zeros(404, 3, HEIGHT, 256, device=device).contiguous(memory_format=torch.channels_last)
@@ -125,7 +127,8 @@ def main():
         waited += time.time() - ready
         now = time.time() - begun
         done = now / a.seconds
-        stop = torch.tensor(float(done >= 1), device=device)
+        paused = a.pause is not None and now >= a.pause
+        stop = torch.tensor(float(done >= 1 or paused), device=device)
         if world > 1 and step % 10 == 0: dist.all_reduce(stop, dist.ReduceOp.MAX)
         if step % 10 == 0 and stop.item() > 0: break
         k = step - start
@@ -146,7 +149,7 @@ def main():
         loss.backward()
         nn.utils.clip_grad_norm_(model.parameters(), 2.0)
         optimiser.step()
-        average.update(model, k)
+        average.update(model, step)
         step += 1; seen += x.shape[0]; total += loss.detach()
         if rank == 0 and (step % 100 == 0 or step - start in (1, 20)):
             text = f"step {step} at {time.time() - begun:.0f}s loss/char {total.item() / max(1, step % 100 or 100):.4f} lines {seen * world} waited {waited:.1f}s rate {a.rate * factor:.2e}"
@@ -156,9 +159,12 @@ def main():
     if rank == 0:
         torch.save({"average": average.state}, a.out + "/average.pt")
         torch.save({"model": model.state_dict(), "average": average.state, "optimiser": optimiser.state_dict(), "step": step}, a.out + "/last.pt")
+        if a.pause is not None: print("paused at step", step, flush=True)
+    if rank == 0 and a.pause is None:
         final = Reader(lstm=a.lstm).to(device); final.load_state_dict(average.state)
         result = {}
         for split in ("dev", "test"):
+            if not lines.where(split): continue
             scores, got = score(final, lines, split, device, a.trial)
             trained = [v for s, (n, v) in scores.items() if s not in ("stanford", "celestine")]
             result[split] = {"mean_trained": sum(trained) / len(trained), **{s: v for s, (n, v) in scores.items()}}

@@ -148,14 +148,16 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
         .collect();
     let mut finds: Vec<Find> = Vec::new();
 
-    for label in &mut labels {
-        spans_with_units(label, rules);
+    let mut dates: Vec<Vec<DateReading>> =
+        labels.iter().map(|label| read_dates(&label.flow, &rules.dates)).collect();
+    for (label, dates) in labels.iter_mut().zip(&dates) {
+        spans_with_units(label, dates);
     }
     catalog(&mut labels, rules, reading, &mut finds);
-    for label in &mut labels {
+    for (label, dates) in labels.iter_mut().zip(&mut dates) {
         institutions(label, rules);
         headings(label, rules);
-        find_dates(label, rules);
+        find_dates(label, rules, std::mem::take(dates));
         marks(label, rules);
         label.determination = is_determination(label);
         known_places(label, rules);
@@ -170,8 +172,7 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     let ctx_country =
         geography.0.country.as_ref().and_then(|c| rules.gazetteer.name(&c.code)).unwrap_or("").to_owned();
     persons_out(&labels, rules, &mut finds);
-    let event = dates_out(&mut labels, rules, &ctx_country, &mut finds);
-    let _ = event;
+    dates_out(&mut labels, rules, &ctx_country, &mut finds);
     record_number(&mut labels, rules, narrow, &mut finds);
     taxon_out(&mut labels, &mut finds);
     traits(&mut labels, rules, &mut finds);
@@ -278,14 +279,12 @@ fn read_dates(flow: &Flow, rules: &dates::DateRules) -> Vec<DateReading> {
     found
 }
 
-/// Coordinates and elevations, which say what they are by their signs.
-fn spans_with_units(label: &mut Label, rules: &Rules) {
+/// Coordinates and elevations, which say what they are by their signs. `dates`
+/// are those of the label.
+fn spans_with_units(label: &mut Label, dates: &[DateReading]) {
     // `IV-22/23-1953` before an initial `M.` is no height of 1953 m.
-    let days: Vec<Range<usize>> = read_dates(&label.flow, &rules.dates)
-        .into_iter()
-        .filter(|d| d.shape == DateShape::Day)
-        .map(|d| d.chars)
-        .collect();
+    let days: Vec<&Range<usize>> =
+        dates.iter().filter(|d| d.shape == DateShape::Day).map(|d| &d.chars).collect();
     for c in coordinates::find(&label.flow.text) {
         let tokens = label.flow.within(&c.chars);
         // `X-9-5S` is a day whose last figure was misread, no latitude of 9° 5' S.
@@ -568,8 +567,8 @@ fn of_a_gift(label: &Label, rules: &Rules, year: &Range<usize>) -> bool {
     rules.not_collecting.any(&label.flow, line, 0.0).is_some()
 }
 
-fn find_dates(label: &mut Label, rules: &Rules) {
-    for d in read_dates(&label.flow, &rules.dates) {
+fn find_dates(label: &mut Label, rules: &Rules, dates: Vec<DateReading>) {
+    for d in dates {
         let tokens = label.flow.within(&d.chars);
         // A day that cannot be (`31 June 1952`) is a date all the same, if its
         // month is written in letters; in figures it may be any number.
@@ -1319,13 +1318,8 @@ fn persons_out(labels: &[Label], rules: &Rules, finds: &mut Vec<Find>) {
     }
 }
 
-/// Event date and date of determination. Gives where the event date stands.
-fn dates_out(
-    labels: &mut [Label],
-    rules: &Rules,
-    country: &str,
-    finds: &mut Vec<Find>,
-) -> Option<(usize, Range<usize>)> {
+/// Event date and date of determination.
+fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, finds: &mut Vec<Find>) {
     struct Seen {
         flow: usize,
         tokens: Range<usize>,
@@ -1334,9 +1328,12 @@ fn dates_out(
         score: f32,
     }
     let local = rules.dates.for_country(country);
+    let other_order = local.order != rules.dates.order;
     let mut seen: Vec<Seen> = Vec::new();
     for (l, label) in labels.iter().enumerate() {
-        let again = read_dates(&label.flow, &local);
+        // Only where the country settles the order of day and month.
+        let again =
+            if other_order && !label.dates.is_empty() { read_dates(&label.flow, &local) } else { Vec::new() };
         for (d, tokens) in &label.dates {
             let reading = again.iter().find(|a| a.chars == d.chars).unwrap_or(d).clone();
             let Some(best) = reading.best() else { continue };
@@ -1581,7 +1578,6 @@ fn dates_out(
     if let Some(i) = det {
         push("dateIdentified", None, i, best.1, seen[i].determined, String::new());
     }
-    let mut at = event.map(|i| (seen[i].flow, seen[i].tokens.clone()));
     let mut free: Vec<(usize, Range<usize>)> = Vec::new();
     // No date but one that cannot be: its words stay, its value stays empty.
     if event.is_none() {
@@ -1600,7 +1596,6 @@ fn dates_out(
             finds.push(find("eventDate", String::new(), 0.0, d.problem.clone()));
             finds.push(find("verbatimEventDate", value, 0.95, String::new()));
             free.push((flow, tokens.clone()));
-            at = Some((flow, tokens.clone()));
         }
     }
     for (i, s) in seen.iter().enumerate() {
@@ -1628,7 +1623,6 @@ fn dates_out(
             }
         }
     }
-    at
 }
 
 /// The two digits of a year written by hand behind a determiner or a name

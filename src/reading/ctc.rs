@@ -32,6 +32,11 @@ impl Alphabet {
         self.characters.len() + 1
     }
 
+    /// The character of a used class, counted from 0 (blank, which has none).
+    pub fn character(&self, used: usize) -> Option<char> {
+        self.used.get(used).and_then(|(_, c)| *c)
+    }
+
     /// Whether it can produce `ch`.
     pub fn has(&self, ch: char) -> bool {
         self.used.iter().any(|(_, c)| *c == Some(ch))
@@ -81,6 +86,12 @@ impl Steps {
         Steps { data, classes: used }
     }
 
+    /// From probabilities of the used classes, a row a step.
+    #[cfg(test)]
+    pub(super) fn from_rows(rows: &[&[f32]]) -> Self {
+        Steps { data: rows.concat(), classes: rows[0].len() }
+    }
+
     /// How many steps there are.
     pub fn len(&self) -> usize {
         self.data.len() / self.classes
@@ -104,6 +115,59 @@ pub fn best_path(steps: &Steps, alphabet: &Alphabet, keep: Alternatives, filled:
     let best: Vec<usize> = (0..steps.len())
         .map(|s| steps.row(s).iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).map_or(0, |(i, _)| i))
         .collect();
+    characters(&best, steps, alphabet, keep, filled)
+}
+
+/// The characters of `text` (used classes without blanks), each where the
+/// network places it best (Viterbi alignment).
+pub fn along(text: &[usize], steps: &Steps, alphabet: &Alphabet, keep: Alternatives, filled: f32) -> Vec<ReadChar> {
+    characters(&align(text, steps), steps, alphabet, keep, filled)
+}
+
+/// The class of every step on the likeliest path that says `text`; all blank
+/// where the steps are too few for it.
+fn align(text: &[usize], steps: &Steps) -> Vec<usize> {
+    // Blank, first letter, blank, second letter ... blank.
+    let states: Vec<usize> =
+        std::iter::once(0).chain(text.iter().flat_map(|c| [*c, 0])).collect();
+    let (n, t) = (states.len(), steps.len());
+    let mut score = vec![f32::NEG_INFINITY; n];
+    // How many states each step came forward, by step and state.
+    let mut came = vec![0u8; n * t];
+    for s in 0..t {
+        let row = steps.row(s);
+        for k in (0..n).rev() {
+            let skip = k > 1 && states[k] != 0 && states[k] != states[k - 2];
+            let (best, by) = if s == 0 {
+                (if k < 2 { 0.0 } else { f32::NEG_INFINITY }, 0)
+            } else {
+                (0..=if skip { 2 } else { 1.min(k) })
+                    .map(|d| (score[k - d], d))
+                    .fold((f32::NEG_INFINITY, 0), |a, b| if b.0 > a.0 { b } else { a })
+            };
+            score[k] = best + row[states[k]].max(1e-12).ln();
+            came[s * n + k] = by as u8;
+        }
+    }
+    let mut k = if n > 1 && score[n - 2] > score[n - 1] { n - 2 } else { n - 1 };
+    if score[k] == f32::NEG_INFINITY {
+        return vec![0; t];
+    }
+    let mut path = vec![0; t];
+    for s in (0..t).rev() {
+        path[s] = states[k];
+        k -= usize::from(came[s * n + k]);
+    }
+    path
+}
+
+fn characters(
+    best: &[usize],
+    steps: &Steps,
+    alphabet: &Alphabet,
+    keep: Alternatives,
+    filled: f32,
+) -> Vec<ReadChar> {
     let width = steps.len() as f32 * filled.max(1e-3);
     let mut chars = Vec::new();
     let mut at = 0;
@@ -174,6 +238,25 @@ mod tests {
         assert_eq!((chars[0].start, chars[0].end), (0.0, 0.625));
         assert_eq!(chars[1].alternatives.len(), 1);
         assert_eq!(chars[1].alternatives[0].0, 'I');
+    }
+
+    #[test]
+    fn a_text_is_placed_where_the_network_sees_it() {
+        let alphabet = Alphabet::new(vec!['l', 'I'], |_| true);
+        let rows = [[0.1, 0.7, 0.2], [0.1, 0.8, 0.1], [0.9, 0.05, 0.05], [0.1, 0.6, 0.3]];
+        let steps = steps(&rows, &alphabet);
+        // The best path's own text gives the best path's characters.
+        let (same, best) =
+            (along(&[1, 1], &steps, &alphabet, KEEP, 1.0), best_path(&steps, &alphabet, KEEP, 1.0));
+        assert_eq!(same, best);
+        let other = along(&[1, 2], &steps, &alphabet, KEEP, 1.0);
+        assert_eq!(other.iter().map(|c| c.ch).collect::<String>(), "lI");
+        // Its confidence is what the network gives it, and the likelier letter
+        // stays as another reading.
+        assert!((other[1].confidence - 0.3).abs() < 1e-6);
+        assert_eq!(other[1].alternatives[0].0, 'l');
+        // Three letters that must be parted by blanks do not fit into four steps.
+        assert!(along(&[1, 1, 1], &steps, &alphabet, KEEP, 1.0).is_empty());
     }
 
     #[test]

@@ -1,7 +1,9 @@
 //! Reads lines of writing: text with the confidence and the alternatives of
 //! every character, by the neural reader or by Tesseract, behind one trait.
 
+pub mod beam;
 pub mod ctc;
+pub mod grams;
 mod neural;
 mod tesseract;
 
@@ -30,6 +32,7 @@ pub struct ReadingRules {
     pub longer_sure: f32,
     pub alternatives: usize,
     pub alternative_from: f32,
+    pub beam: beam::BeamRules,
 }
 
 impl ReadingRules {

@@ -1,7 +1,9 @@
 //! The neural reader: cuts every line out, levels it and gives it to a network
 //! that reads characters along the line.
 
-use super::ctc::{Alphabet, Alternatives, Steps, best_path};
+use super::beam;
+use super::ctc::{Alphabet, Alternatives, Steps, along, best_path};
+use super::grams::Grams;
 use super::{ReadLine, Reader, ReadingRules};
 use crate::geometry::{Point, Quad};
 use crate::layout::resize;
@@ -23,6 +25,10 @@ struct About {
     /// they are right as often as they say; fitted on lines it did not learn.
     #[serde(default = "one")]
     temperature: f32,
+    /// Name of the file with the habits of letters (see [`Grams`]), where it has
+    /// one.
+    #[serde(default)]
+    letters: Option<String>,
 }
 
 fn one() -> f32 {
@@ -33,6 +39,7 @@ fn one() -> f32 {
 pub struct NeuralReader {
     network: Network,
     alphabet: Alphabet,
+    letters: Option<Grams>,
     about: About,
     rules: ReadingRules,
 }
@@ -77,8 +84,8 @@ impl NeuralReader {
         characters.resize(GENERAL_CLASSES - 2, '\u{fffd}');
         characters.push(' ');
         let alphabet = Alphabet::new(characters, of_our_trade);
-        let about = About { name: "PP-OCRv6-small".into(), height: rules.line_height, temperature: 1.0 };
-        Ok(NeuralReader { network, alphabet, about, rules })
+        let about = About { name: "PP-OCRv6-small".into(), height: rules.line_height, temperature: 1.0, letters: None };
+        Ok(NeuralReader { network, alphabet, letters: None, about, rules })
     }
 
     /// Loads a reader of our own from `folder` (`reader.onnx`, `reader.json`,
@@ -99,7 +106,8 @@ impl NeuralReader {
         let characters: Vec<char> =
             read("alphabet.txt")?.split('\n').filter_map(|line| line.chars().next()).collect();
         let network = Network::load(models, &folder.join("reader.onnx"), threads)?;
-        Ok(NeuralReader { network, alphabet: Alphabet::new(characters, |_| true), about, rules })
+        let letters = about.letters.as_ref().map(|name| Grams::load(&folder.join(name))).transpose()?;
+        Ok(NeuralReader { network, alphabet: Alphabet::new(characters, |_| true), letters, about, rules })
     }
 
     fn read_line(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Option<ReadLine>> {
@@ -121,7 +129,14 @@ impl NeuralReader {
         }
         let steps = Steps::new(&output.data, &self.alphabet, self.about.temperature);
         let keep = Alternatives { most: self.rules.alternatives, from: self.rules.alternative_from };
-        let chars = best_path(&steps, &self.alphabet, keep, width as f32 / w as f32);
+        let filled = width as f32 / w as f32;
+        let chars = match &self.letters {
+            Some(grams) => {
+                let text = beam::search(&steps, &self.alphabet, grams, &self.rules.beam);
+                along(&text, &steps, &self.alphabet, keep, filled)
+            }
+            None => best_path(&steps, &self.alphabet, keep, filled),
+        };
         Ok(ReadLine::from_chars(*quad, chars, &format!("neural {}", self.about.name)))
     }
 }

@@ -1,0 +1,212 @@
+//! Looks for the likeliest text of a line, the network's scores and the letters'
+//! habits weighed together (prefix beam search over connectionist temporal
+//! classification: Hannun et al., 2014, "First-pass large vocabulary continuous
+//! speech recognition using bi-directional recurrent DNNs").
+
+use super::ctc::{Alphabet, Steps};
+use super::grams::{Context, Grams};
+use serde::Deserialize;
+
+/// How the search weighs and how far it looks (`config/reading.toml`).
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+pub struct BeamRules {
+    /// How many texts are carried along the line.
+    pub width: usize,
+    /// Classes less likely than this at a step are not followed there.
+    pub from: f32,
+    /// How much a letter's log probability after the letters before it counts
+    /// beside the network's.
+    pub weight: f32,
+    /// What every letter gains, against the habit of short texts.
+    pub bonus: f32,
+}
+
+/// A text on the beam, its last letter.
+struct Node {
+    parent: usize,
+    class: usize,
+    context: Context,
+    /// Weighed letters' score of the text.
+    letters: f32,
+    children: Vec<(usize, usize)>,
+}
+
+/// Log probabilities of a text at a step, by whether a blank came last.
+#[derive(Clone, Copy)]
+struct Score {
+    blank: f32,
+    letter: f32,
+}
+
+const NEVER: f32 = -1e9;
+
+impl Score {
+    const NONE: Score = Score { blank: NEVER, letter: NEVER };
+
+    fn all(self) -> f32 {
+        add(self.blank, self.letter)
+    }
+}
+
+/// log(exp a + exp b).
+fn add(a: f32, b: f32) -> f32 {
+    let (high, low) = if a > b { (a, b) } else { (b, a) };
+    if low - high < -20.0 { high } else { high + (low - high).exp().ln_1p() }
+}
+
+/// The used classes (see [`Alphabet`]) of the likeliest text, without blanks.
+pub fn search(steps: &Steps, alphabet: &Alphabet, grams: &Grams, rules: &BeamRules) -> Vec<usize> {
+    let root = Node { parent: 0, class: 0, context: grams.start(), letters: 0.0, children: Vec::new() };
+    let mut nodes = vec![root];
+    let mut beam: Vec<(usize, Score)> = vec![(0, Score { blank: 0.0, letter: NEVER })];
+    let mut seen: Vec<(usize, Score)> = Vec::new();
+    // Where a text stands in `seen`; one entry a node.
+    let mut place: Vec<usize> = vec![usize::MAX];
+    for s in 0..steps.len() {
+        let row = steps.row(s);
+        let letters: Vec<(usize, f32)> =
+            row.iter().enumerate().skip(1).filter(|(_, p)| **p >= rules.from).map(|(c, p)| (c, p.ln())).collect();
+        let blank = row[0].max(1e-12).ln();
+        seen.clear();
+        for &(n, score) in &beam {
+            let all = score.all();
+            let at = entry(&mut seen, &mut place, n);
+            seen[at].1.blank = add(seen[at].1.blank, all + blank);
+            for &(class, p) in &letters {
+                let mut from = all;
+                if n != 0 && nodes[n].class == class {
+                    let at = entry(&mut seen, &mut place, n);
+                    seen[at].1.letter = add(seen[at].1.letter, score.letter + p);
+                    from = score.blank;
+                }
+                if from <= NEVER {
+                    continue;
+                }
+                let next = child(&mut nodes, &mut place, n, class, alphabet, grams, rules);
+                let at = entry(&mut seen, &mut place, next);
+                seen[at].1.letter = add(seen[at].1.letter, from + p);
+            }
+        }
+        seen.iter().for_each(|(n, _)| place[*n] = usize::MAX);
+        let rank = |e: &(usize, Score)| e.1.all() + nodes[e.0].letters;
+        seen.sort_by(|a, b| rank(b).total_cmp(&rank(a)));
+        seen.truncate(rules.width.max(1));
+        std::mem::swap(&mut beam, &mut seen);
+    }
+    let whole =
+        |e: &(usize, Score)| e.1.all() + nodes[e.0].letters + rules.weight * grams.end(nodes[e.0].context);
+    let mut at = beam.iter().max_by(|a, b| whole(a).total_cmp(&whole(b))).map_or(0, |e| e.0);
+    let mut text = Vec::new();
+    while at != 0 {
+        text.push(nodes[at].class);
+        at = nodes[at].parent;
+    }
+    text.reverse();
+    text
+}
+
+fn entry(seen: &mut Vec<(usize, Score)>, place: &mut [usize], node: usize) -> usize {
+    if place[node] == usize::MAX {
+        place[node] = seen.len();
+        seen.push((node, Score::NONE));
+    }
+    place[node]
+}
+
+fn child(
+    nodes: &mut Vec<Node>,
+    place: &mut Vec<usize>,
+    parent: usize,
+    class: usize,
+    alphabet: &Alphabet,
+    grams: &Grams,
+    rules: &BeamRules,
+) -> usize {
+    if let Some((_, n)) = nodes[parent].children.iter().find(|(c, _)| *c == class) {
+        return *n;
+    }
+    let ch = alphabet.character(class).unwrap_or(' ');
+    let (p, context) = grams.next(nodes[parent].context, ch);
+    let letters = nodes[parent].letters + rules.weight * p + rules.bonus;
+    let n = nodes.len();
+    nodes.push(Node { parent, class, context, letters, children: Vec::new() });
+    place.push(usize::MAX);
+    nodes[parent].children.push((class, n));
+    n
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reading::ctc::{Alternatives, best_path};
+    use std::io::BufReader;
+
+    const RULES: BeamRules = BeamRules { width: 20, from: 0.0, weight: 0.0, bonus: 0.0 };
+
+    fn grams() -> Grams {
+        // `ab` is usual, `aa` is not.
+        let table = "-9\t<s>\n-1\t</s>\n-0.5\ta\t-1\n-0.5\tb\t-1\n-0.05\ta b\n-2\ta a\n";
+        Grams::read(BufReader::new(table.as_bytes())).unwrap()
+    }
+
+    fn said(classes: &[usize], alphabet: &Alphabet) -> String {
+        classes.iter().filter_map(|c| alphabet.character(*c)).collect()
+    }
+
+    #[test]
+    fn without_letters_it_finds_the_text_whose_paths_sum_highest() {
+        // Graves et al. 2006, figure 4: the best path is blank (0.7 x 0.6), but
+        // `a` has more probability over its three paths.
+        let alphabet = Alphabet::new(vec!['a', 'b'], |_| true);
+        let steps = Steps::from_rows(&[&[0.7, 0.3, 0.0], &[0.6, 0.4, 0.0]]);
+        let keep = Alternatives { most: 3, from: 0.1 };
+        assert!(best_path(&steps, &alphabet, keep, 1.0).is_empty());
+        assert_eq!(said(&search(&steps, &alphabet, &grams(), &RULES), &alphabet), "a");
+    }
+
+    #[test]
+    fn every_text_is_scored_as_by_counting_all_paths() {
+        // Against brute force over all paths of short random lines.
+        let alphabet = Alphabet::new(vec!['a', 'b'], |_| true);
+        let mut state = 7u32;
+        for _ in 0..200 {
+            let rows: Vec<[f32; 3]> = (0..5)
+                .map(|_| {
+                    let mut r = || {
+                        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                        (state >> 8) as f32 / (1 << 24) as f32 + 0.01
+                    };
+                    let v = [r(), r(), r()];
+                    let sum: f32 = v.iter().sum();
+                    v.map(|x| x / sum)
+                })
+                .collect();
+            let mut sums = std::collections::HashMap::new();
+            for path in 0..3usize.pow(5) {
+                let classes: Vec<usize> = (0..5u32).map(|k| path / 3usize.pow(k) % 3).collect();
+                let p: f32 = classes.iter().zip(&rows).map(|(c, r)| r[*c]).product();
+                let mut text = classes.clone();
+                text.dedup();
+                text.retain(|c| *c != 0);
+                *sums.entry(text).or_insert(0.0) += p;
+            }
+            let best = sums.values().copied().fold(0.0, f32::max);
+            let rows: Vec<&[f32]> = rows.iter().map(|r| &r[..]).collect();
+            let rules = BeamRules { width: 500, ..RULES };
+            let found = search(&Steps::from_rows(&rows), &alphabet, &grams(), &rules);
+            assert!((sums[&found] - best).abs() < 1e-5, "{found:?}");
+        }
+    }
+
+    #[test]
+    fn the_habits_of_letters_settle_a_doubt_but_not_a_clear_picture() {
+        let alphabet = Alphabet::new(vec!['a', 'b'], |_| true);
+        let rules = BeamRules { weight: 0.5, ..RULES };
+        let text = |second: &[f32]| {
+            let steps = Steps::from_rows(&[&[0.01, 0.98, 0.01], &[0.98, 0.01, 0.01], second]);
+            said(&search(&steps, &alphabet, &grams(), &rules), &alphabet)
+        };
+        assert_eq!(text(&[0.02, 0.54, 0.44]), "ab");
+        assert_eq!(text(&[0.0005, 0.999, 0.0005]), "aa");
+    }
+}
