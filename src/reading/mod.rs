@@ -2,6 +2,7 @@
 //! every character, by the neural reader or by Tesseract, behind one trait.
 
 pub mod ctc;
+pub mod learned;
 mod neural;
 mod tesseract;
 
