@@ -6,12 +6,11 @@
 //! measured times in DEVELOPERS.md.
 
 use crate::trouble::{Result, Trouble};
-use half::f16;
 use ort::environment::Environment;
 use ort::session::{
     HasSelectedOutputs, OutputSelector, RunOptions, Session, builder::GraphOptimizationLevel,
 };
-use ort::value::{Tensor, TensorRef};
+use ort::value::TensorRef;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
@@ -58,18 +57,6 @@ pub struct Network {
     first: RunOptions<HasSelectedOutputs>,
 }
 
-/// Numbers that take the place of some in a network's file.
-pub struct Instead<'a> {
-    /// The name of the tensor in the file.
-    pub name: String,
-    /// Its shape, which must be that of the file.
-    pub shape: &'a [usize],
-    /// The numbers.
-    pub data: &'a [f32],
-    /// Whether the file stores it as float16.
-    pub half: bool,
-}
-
 /// A network's output: its shape, and its numbers in row-major order.
 pub struct Output {
     /// Length of every axis.
@@ -84,14 +71,14 @@ impl Network {
     /// # Errors
     /// Names the file that is missing or is no network.
     pub fn load(models: &Path, path: &Path, threads: usize) -> Result<Self> {
-        Self::load_with(models, path, threads, &[])
+        Self::load_with(models, path, threads, None)
     }
 
-    /// Loads the ONNX file `path` with other numbers in some of its tensors.
+    /// As [`Network::load`], with `bytes`, where given, in the place of the file's.
     ///
     /// # Errors
-    /// Names the file that is missing, is no network, or has no such tensors.
-    pub fn load_with(models: &Path, path: &Path, threads: usize, instead: &[Instead]) -> Result<Self> {
+    /// Names the file that is missing or is no network.
+    pub fn load_with(models: &Path, path: &Path, threads: usize, bytes: Option<&[u8]>) -> Result<Self> {
         let environment = environment(models)?;
         if !path.exists() {
             return Err(Trouble::file(path, "is missing").hint("run `make setup` to fetch the models"));
@@ -110,17 +97,11 @@ impl Network {
             // never used again and only holds memory.
             .with_memory_pattern(false)
             .map_err(|e| wrong(e.to_string()))?;
-        for part in instead {
-            let value = if part.half {
-                let data: Vec<f16> = part.data.iter().map(|v| f16::from_f32(*v)).collect();
-                Tensor::from_array((part.shape, data)).map(Tensor::into_dyn)
-            } else {
-                Tensor::from_array((part.shape, part.data.to_vec())).map(Tensor::into_dyn)
-            };
-            let value = value.map_err(|e| wrong(e.to_string()))?;
-            builder = builder.with_initializer(&part.name, value).map_err(|e| wrong(e.to_string()))?;
-        }
-        let session = builder.commit_from_file(path).map_err(|e| wrong(e.to_string()))?;
+        let session = match bytes {
+            Some(bytes) => builder.commit_from_memory(bytes),
+            None => builder.commit_from_file(path),
+        };
+        let session = session.map_err(|e| wrong(e.to_string()))?;
         let first = session.outputs().first().map(|o| o.name().to_owned()).unwrap_or_default();
         let first = selecting(&[&first]).map_err(|e| wrong(e.to_string()))?;
         Ok(Network { session, name: path.display().to_string(), first })

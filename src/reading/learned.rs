@@ -13,6 +13,7 @@ use prost::encoding::{WireType, decode_key, decode_varint};
 use safetensors::tensor::{Dtype, SafeTensors, TensorView, serialize};
 use std::collections::HashMap;
 use std::io::Write;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 /// One tensor by the name it has in the reader's file, without `learn.`.
@@ -207,8 +208,7 @@ fn floats(bytes: &[u8]) -> Vec<f32> {
     four.iter().map(|b| f32::from_le_bytes(*b)).collect()
 }
 
-/// The learnable part of a reader's file, and which tensors it stores as
-/// float16.
+/// A reader's file and its learnable part.
 #[derive(Clone, Debug)]
 pub struct Shipped {
     /// BLAKE3 hash of the file.
@@ -217,6 +217,9 @@ pub struct Shipped {
     pub weights: Weights,
     /// By tensor: whether it is stored as float16.
     pub halves: Vec<bool>,
+    bytes: Vec<u8>,
+    /// By tensor: where its numbers stand in `bytes`.
+    places: Vec<Range<usize>>,
 }
 
 /// One tensor in a reader's file, as ONNX's protocol buffers hold it.
@@ -294,7 +297,7 @@ impl Shipped {
             Trouble::file(path, fact).hint("a reader that can learn is made by models/training/export.py")
         };
         let bytes = std::fs::read(path).map_err(|e| wrong("cannot be read".into()).cause(e))?;
-        let (mut weights, mut halves) = (Weights::new(), Vec::new());
+        let (mut weights, mut halves, mut places) = (Weights::new(), Vec::new(), Vec::new());
         for name in NAMES {
             let tensor = initialisers(&bytes)
                 .find(|t| t.name.strip_prefix(b"learn.") == Some(name.as_bytes()))
@@ -311,10 +314,32 @@ impl Shipped {
             if data.len() != shape.iter().product::<usize>() {
                 return Err(wrong(format!("is cut short at learn.{name}")));
             }
+            // The tensor's bytes are a part of the file's.
+            let from = tensor.raw_data.as_ptr().addr() - bytes.as_ptr().addr();
+            places.push(from..from + tensor.raw_data.len());
             halves.push(tensor.data_type == 10);
             weights.push(Tensor { name, shape, data });
         }
-        Ok(Shipped { hash: blake3::hash(&bytes).to_hex().to_string(), weights, halves })
+        let hash = blake3::hash(&bytes).to_hex().to_string();
+        Ok(Shipped { hash, weights, halves, bytes, places })
+    }
+
+    /// The reader's file with `weights` in the place of its own. (ONNX Runtime
+    /// can be handed other initialisers, but casts from float16 are worked out
+    /// from the file's before it looks at them.)
+    ///
+    /// # Panics
+    /// Where the weights have other shapes; [`Shipped::fits`] says so before.
+    pub fn with(&self, weights: &Weights) -> Vec<u8> {
+        let mut bytes = self.bytes.clone();
+        for ((tensor, place), half) in weights.iter().zip(&self.places).zip(&self.halves) {
+            let data: Vec<u8> = match half {
+                true => tensor.data.iter().flat_map(|v| f16::from_f32(*v).to_le_bytes()).collect(),
+                false => tensor.data.iter().flat_map(|v| v.to_le_bytes()).collect(),
+            };
+            bytes[place.clone()].copy_from_slice(&data);
+        }
+        bytes
     }
 
     /// Whether `learned` belongs to this reader, in plain words where not.

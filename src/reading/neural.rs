@@ -6,7 +6,7 @@ use super::learned::{Learned, Shipped};
 use super::{ReadLine, Reader, ReadingRules};
 use crate::geometry::{Point, Quad};
 use crate::layout::resize;
-use crate::runtime::{Instead, Network, planes};
+use crate::runtime::{Network, planes};
 use crate::trouble::{Result, Trouble};
 use image::{Rgb, RgbImage};
 use imageproc::geometric_transformations::{Border, Interpolation, warp_into_with};
@@ -128,18 +128,8 @@ impl NeuralReader {
         let path = models.join("reader").join("reader.onnx");
         let shipped = Shipped::load(&path)?;
         shipped.fits(learned, &reader.about.name)?;
-        let parts: Vec<Instead> = learned
-            .weights
-            .iter()
-            .zip(&shipped.halves)
-            .map(|(t, half)| Instead {
-                name: format!("learn.{}", t.name),
-                shape: &t.shape,
-                data: &t.data,
-                half: *half,
-            })
-            .collect();
-        reader.network = Network::load_with(models, &path, threads, &parts)?;
+        let bytes = shipped.with(&learned.weights);
+        reader.network = Network::load_with(models, &path, threads, Some(&bytes))?;
         reader.about.name = learned.name(&reader.about.name);
         Ok(reader)
     }
