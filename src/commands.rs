@@ -1,6 +1,7 @@
 //! What each command does: chains rooms, and prints.
 
 pub mod giving;
+pub mod learning;
 
 use crate::ReadingArgs;
 use crate::progress::Progress;
@@ -9,8 +10,9 @@ use glassine::checking::{self, Alone, Context};
 use glassine::intake::{self, IntakeRules};
 use glassine::out;
 use glassine::parsing::{self, Parsed};
-use glassine::pipeline::{Event, Eyes, Rules, Run, Times, understand};
+use glassine::pipeline::{Engine, Event, Eyes, Rules, Run, Times, understand};
 use glassine::reading::Reading;
+use glassine::reading::learned::Learned;
 use glassine::steps::Steps;
 use glassine::trouble::{Result, Trouble};
 use std::collections::BTreeMap;
@@ -40,7 +42,11 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
     let bits = rules.intake.likeness.bits;
     let wanted = |hash: &str, page: Option<u32>| !matches!(catalogue.has_photo(hash, page), Ok(Some(_)));
     let (mut new, mut doubtful) = (0usize, 0usize);
-    let outcome = over(photos, args, &rules, &wanted, |made, progress| {
+    let learned = match args.engine {
+        Engine::Neural => learning::in_use(catalogue.folder(), rules.reading),
+        _ => None,
+    };
+    let outcome = over(photos, args, &rules, learned.as_ref(), &wanted, |made, progress| {
         let facts = &made.reading.photo;
         let near = catalogue.near_duplicates(&made.likeness, bits, &facts.hash)?;
         let ext = made.file.kind.extensions()[0];
@@ -93,7 +99,7 @@ pub fn read(
     };
     // Drafts are written in the order of the photographs, whichever worker is
     // first: those that come early wait here.
-    let outcome = over(photos, args, &rules, &|_, _| true, |made, progress| {
+    let outcome = over(photos, args, &rules, None, &|_, _| true, |made, progress| {
         if let Some(keep) = &mut keep {
             out::drafts::reading(&made.reading, keep)?;
         }
@@ -161,6 +167,7 @@ fn over(
     photos: &[PathBuf],
     args: &ReadingArgs,
     rules: &Rules,
+    learned: Option<&Learned>,
     wanted: &(dyn Fn(&str, Option<u32>) -> bool + Sync),
     mut each: impl FnMut(&glassine::pipeline::Made, &Progress) -> Result<()>,
 ) -> Result<Outcome> {
@@ -190,7 +197,7 @@ fn over(
     }
     let said = Mutex::new(false);
     let eyes = || {
-        let eyes = Eyes::load(args.engine, &args.languages, rules)?;
+        let eyes = Eyes::load(args.engine, &args.languages, rules, learned)?;
         let lacking = eyes.lacking();
         let mut said = said.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         if !*said && !lacking.is_empty() {

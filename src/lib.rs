@@ -21,6 +21,7 @@ pub mod files;
 pub mod geometry;
 pub mod intake;
 pub mod layout;
+pub mod learning;
 pub mod out;
 pub mod parsing;
 pub mod pipeline;

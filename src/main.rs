@@ -135,6 +135,20 @@ enum Command {
     Report(commands::giving::ReportArgs),
     /// Draw the flight time, flight time by elevation, and a map, as SVG.
     Plots(commands::giving::PlotsArgs),
+    /// Let the reader learn this collection's hand.
+    ///
+    /// It learns from lines of settled drafts whose text is certain, and from
+    /// lines you write out (--sheet, then --lines); 100 to 200 help most. A
+    /// quarter of the lines is held back; what was learned is used from then on
+    /// only where it reads those better. It takes some minutes. The reader that
+    /// ships stays as it is: glassine unlearn goes back. Drafts that were read
+    /// keep their reading.
+    Learn(commands::learning::LearnArgs),
+    /// Go back to the reader before the last `learn`.
+    Unlearn {
+        /// The collection folder.
+        folder: PathBuf,
+    },
     #[command(flatten)]
     Keeping(keeping::Command),
     /// Copy a collection folder, also while it is in use, and check the copy.
@@ -214,6 +228,8 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::Envelopes(args) => commands::giving::envelopes(&args),
         Command::Report(args) => commands::giving::report(&args),
         Command::Plots(args) => commands::giving::plots(&args),
+        Command::Learn(args) => commands::learning::learn(&args),
+        Command::Unlearn { folder } => commands::learning::unlearn(&folder),
         Command::Keeping(command) => keeping::run(&command),
         Command::Backup { folder, to } => commands::backup(&folder, &to),
         Command::Verify { folder } => commands::verify(&folder),

@@ -11,6 +11,7 @@ use crate::cleanup::{self, CleanupRules};
 use crate::intake::{self, IntakeRules, Photo};
 use crate::layout::{self, LayoutRules, LineFinder, NeuralFinder};
 use crate::parsing::{self, Parsed};
+use crate::reading::learned::Learned;
 use crate::reading::{self, NeuralReader, Reader, Reading, ReadingRules, TesseractReader};
 use crate::runtime::models_folder;
 use crate::steps::Steps;
@@ -75,17 +76,18 @@ pub struct Eyes {
 
 impl Eyes {
     /// Loads the line finder and the reader `engine`; `languages` (as Tesseract
-    /// names them) matters to Tesseract alone.
+    /// names them) matters to Tesseract alone, `learned` (what the reader learned
+    /// of a collector's hand) to our own reader alone.
     ///
     /// # Errors
     /// Names the model that is missing.
-    pub fn load(engine: Engine, languages: &str, rules: &Rules) -> Result<Self> {
+    pub fn load(engine: Engine, languages: &str, rules: &Rules, learned: Option<&Learned>) -> Result<Self> {
         let models = models_folder()?;
         // One thread each: with a photograph a worker, more would only wait for
         // one another.
         let finder = NeuralFinder::load(&models, 1, rules.layout)?;
         let reader: Box<dyn Reader> = match engine {
-            Engine::Neural => Box::new(NeuralReader::load(&models, 1, rules.reading)?),
+            Engine::Neural => Box::new(NeuralReader::load_learned(&models, 1, rules.reading, learned)?),
             Engine::General => Box::new(NeuralReader::load_general(&models, 1, rules.reading)?),
             Engine::Tesseract => Box::new(TesseractReader::new(languages)?),
         };

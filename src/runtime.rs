@@ -7,7 +7,9 @@
 
 use crate::trouble::{Result, Trouble};
 use ort::environment::Environment;
-use ort::session::{Session, builder::GraphOptimizationLevel};
+use ort::session::{
+    HasSelectedOutputs, OutputSelector, RunOptions, Session, builder::GraphOptimizationLevel,
+};
 use ort::value::TensorRef;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
@@ -47,10 +49,12 @@ fn environment(models: &Path) -> Result<&'static Environment> {
     })
 }
 
-/// A loaded network with one input and one output.
+/// A loaded network with one input; its first output is its answer.
 pub struct Network {
     session: Session,
     name: String,
+    /// Asks for the first output alone.
+    first: RunOptions<HasSelectedOutputs>,
 }
 
 /// A network's output: its shape, and its numbers in row-major order.
@@ -67,6 +71,14 @@ impl Network {
     /// # Errors
     /// Names the file that is missing or is no network.
     pub fn load(models: &Path, path: &Path, threads: usize) -> Result<Self> {
+        Self::load_with(models, path, threads, None)
+    }
+
+    /// As [`Network::load`], with `bytes`, where given, in the place of the file's.
+    ///
+    /// # Errors
+    /// Names the file that is missing or is no network.
+    pub fn load_with(models: &Path, path: &Path, threads: usize, bytes: Option<&[u8]>) -> Result<Self> {
         let environment = environment(models)?;
         if !path.exists() {
             return Err(Trouble::file(path, "is missing").hint("run `make setup` to fetch the models"));
@@ -75,7 +87,7 @@ impl Network {
             Trouble::file(path, format!("cannot be loaded as a network: {e}"))
                 .hint("run `make setup` to fetch the models again")
         };
-        let session = Session::builder(environment)
+        let mut builder = Session::builder(environment)
             .map_err(|e| wrong(e.to_string()))?
             .with_optimization_level(GraphOptimizationLevel::Level3)
             .map_err(|e| wrong(e.to_string()))?
@@ -84,10 +96,38 @@ impl Network {
             // Shapes change with every photograph: a remembered memory plan is
             // never used again and only holds memory.
             .with_memory_pattern(false)
-            .map_err(|e| wrong(e.to_string()))?
-            .commit_from_file(path)
             .map_err(|e| wrong(e.to_string()))?;
-        Ok(Network { session, name: path.display().to_string() })
+        let session = match bytes {
+            Some(bytes) => builder.commit_from_memory(bytes),
+            None => builder.commit_from_file(path),
+        };
+        let session = session.map_err(|e| wrong(e.to_string()))?;
+        let first = session.outputs().first().map(|o| o.name().to_owned()).unwrap_or_default();
+        let first = selecting(&[&first]).map_err(|e| wrong(e.to_string()))?;
+        Ok(Network { session, name: path.display().to_string(), first })
+    }
+
+    /// Whether the network gives an output of this name.
+    pub fn gives(&self, output: &str) -> bool {
+        self.session.outputs().iter().any(|o| o.name() == output)
+    }
+
+    /// Runs the network as [`Network::run`] does, for the outputs named.
+    ///
+    /// # Errors
+    /// What ONNX Runtime says, with the model's name.
+    pub fn run_for(&mut self, shape: [usize; 4], data: &[f32], outputs: &[&str]) -> Result<Vec<Output>> {
+        let name = &self.name;
+        let wrong = |e: ort::Error| Trouble::new(name, "the network failed").cause(e.to_string());
+        let options = selecting(outputs).map_err(wrong)?;
+        let input = TensorRef::from_array_view((shape, data)).map_err(wrong)?;
+        let given = self.session.run_with_options(ort::inputs![input], &options).map_err(wrong)?;
+        let take = |output: &&str| {
+            let value = given.get(*output).ok_or_else(|| Trouble::new(name, format!("gives no {output}")))?;
+            let (shape, data) = value.try_extract_tensor::<f32>().map_err(wrong)?;
+            Ok(Output { shape: shape.iter().map(|&d| d as usize).collect(), data: data.to_vec() })
+        };
+        outputs.iter().map(take).collect()
     }
 
     /// The text that the model file carries under `key`, where it has one.
@@ -104,10 +144,16 @@ impl Network {
         let name = &self.name;
         let wrong = |e: ort::Error| Trouble::new(name, "the network failed").cause(e.to_string());
         let input = TensorRef::from_array_view((shape, data)).map_err(wrong)?;
-        let outputs = self.session.run(ort::inputs![input]).map_err(wrong)?;
+        let outputs = self.session.run_with_options(ort::inputs![input], &self.first).map_err(wrong)?;
         let (shape, data) = outputs[0].try_extract_tensor::<f32>().map_err(wrong)?;
         Ok(Output { shape: shape.iter().map(|&d| d as usize).collect(), data: data.to_vec() })
     }
+}
+
+/// Options that ask for these outputs alone.
+fn selecting(outputs: &[&str]) -> ort::Result<RunOptions<HasSelectedOutputs>> {
+    let chosen = outputs.iter().fold(OutputSelector::no_default(), |chosen, name| chosen.with(*name));
+    Ok(RunOptions::new()?.with_outputs(chosen))
 }
 
 /// Writes 8-bit RGB into a network's input: three planes (red, green, blue),

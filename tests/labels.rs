@@ -264,7 +264,7 @@ fn our_own_reader_reads_the_labels() {
     use glassine::intake::{Photo, PhotoFacts};
     use glassine::pipeline::{Engine, Eyes, Rules, Times};
     let rules = Rules::load(None).unwrap();
-    let mut eyes = match Eyes::load(Engine::Neural, "eng", &rules) {
+    let mut eyes = match Eyes::load(Engine::Neural, "eng", &rules, None) {
         Ok(eyes) => eyes,
         Err(e) => {
             println!("skipped: the models are not there ({e})");

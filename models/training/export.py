@@ -1,7 +1,7 @@
 """Checkpoint to ONNX: export.py CKPT OUT_FOLDER [--name NAME]
 
-Writes reader.onnx (float32, batch norms folded, dynamic batch and width; logits), alphabet.txt
-and checks it against PyTorch.
+Writes reader.onnx (float32, batch norms folded, dynamic batch and width; logits, and what learnable.py
+adds), alphabet.txt and checks it against PyTorch.
 """
 
 import argparse, os
@@ -12,6 +12,7 @@ import onnxruntime as ort
 import torch
 
 from alphabet import ALPHABET
+from learnable import name
 from model import Reader, fold
 
 
@@ -49,7 +50,8 @@ def main():
         rest = list(g.graph.node)
         del g.graph.initializer[:]; g.graph.initializer.extend(inits)
         del g.graph.node[:]; g.graph.node.extend(nodes + rest)
-        onnx.save(g, path)
+    name(g)
+    onnx.save(g, path)
     with open(a.out + "/alphabet.txt", "w", encoding="utf8") as f: f.write("\n".join(ALPHABET) + "\n")
     s = ort.InferenceSession(path)
     for n, w in ((1, 96), (3, 416), (2, 901)):

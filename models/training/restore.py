@@ -23,7 +23,11 @@ def tensors(path):
     graph = onnx.load(path).graph
     held = {t.name.removesuffix("_h"): nh.to_array(t).astype(np.float32) for t in graph.initializer}
     for node in graph.node:
+        if node.op_type == "Cast" and node.input[0] in held: held[node.output[0]] = held[node.input[0]]
         if node.op_type == "Constant" and node.attribute[0].HasField("t"): held[node.output[0]] = nh.to_array(node.attribute[0].t)
+    # learnable.py gave these other names
+    for part in ("squash.bias", "norm.weight", "norm.bias", "extra.bias"):
+        if "learn." + part in held: held["reader." + part.replace("norm", "squash_norm")] = held["learn." + part]
     return held, graph
 
 

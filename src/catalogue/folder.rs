@@ -102,6 +102,11 @@ impl Folder {
         self.path.join("config")
     }
 
+    /// Where what the reader learned of this collection's hand is.
+    pub fn reader(&self) -> PathBuf {
+        self.path.join("reader")
+    }
+
     /// Lays down the original `bytes` as `photos/<two digits>/<hash>.<ext>` and
     /// gives the path below `photos/`. A file already there with that name is
     /// left as it is, since its name is its content.

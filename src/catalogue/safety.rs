@@ -108,7 +108,9 @@ impl Store {
             }
             manifest.push_str(&format!("{hash}  photos/{file}\n"));
         }
-        for table in walkdir::WalkDir::new(self.folder().config()).into_iter().filter_map(|e| e.ok()) {
+        let tables = walkdir::WalkDir::new(self.folder().config());
+        let learned = walkdir::WalkDir::new(self.folder().reader());
+        for table in tables.into_iter().chain(learned).filter_map(|e| e.ok()) {
             if !table.file_type().is_file() {
                 continue;
             }

@@ -4,6 +4,7 @@
 pub mod beam;
 pub mod ctc;
 pub mod grams;
+pub mod learned;
 mod neural;
 mod tesseract;
 

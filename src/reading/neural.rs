@@ -4,6 +4,7 @@
 use super::beam;
 use super::ctc::{Alphabet, Alternatives, Steps, along, best_path};
 use super::grams::Grams;
+use super::learned::{Learned, Shipped};
 use super::{ReadLine, Reader, ReadingRules};
 use crate::geometry::{Point, Quad};
 use crate::layout::resize;
@@ -11,6 +12,7 @@ use crate::runtime::{Network, planes};
 use crate::trouble::{Result, Trouble};
 use image::{Rgb, RgbImage};
 use imageproc::geometric_transformations::{Border, Interpolation, warp_into_with};
+use ndarray::Array2;
 use serde::Deserialize;
 use std::path::Path;
 
@@ -42,6 +44,8 @@ pub struct NeuralReader {
     letters: Option<Grams>,
     about: About,
     rules: ReadingRules,
+    /// The character of every class but blank.
+    characters: Vec<char>,
 }
 
 impl NeuralReader {
@@ -83,9 +87,14 @@ impl NeuralReader {
         characters.truncate(GENERAL_CLASSES - 2);
         characters.resize(GENERAL_CLASSES - 2, '\u{fffd}');
         characters.push(' ');
-        let alphabet = Alphabet::new(characters, of_our_trade);
-        let about = About { name: "PP-OCRv6-small".into(), height: rules.line_height, temperature: 1.0, letters: None };
-        Ok(NeuralReader { network, alphabet, letters: None, about, rules })
+        let alphabet = Alphabet::new(characters.clone(), of_our_trade);
+        let about = About {
+            name: "PP-OCRv6-small".into(),
+            height: rules.line_height,
+            temperature: 1.0,
+            letters: None,
+        };
+        Ok(NeuralReader { network, alphabet, letters: None, about, rules, characters })
     }
 
     /// Loads a reader of our own from `folder` (`reader.onnx`, `reader.json`,
@@ -107,7 +116,82 @@ impl NeuralReader {
             read("alphabet.txt")?.split('\n').filter_map(|line| line.chars().next()).collect();
         let network = Network::load(models, &folder.join("reader.onnx"), threads)?;
         let letters = about.letters.as_ref().map(|name| Grams::load(&folder.join(name))).transpose()?;
-        Ok(NeuralReader { network, alphabet: Alphabet::new(characters, |_| true), letters, about, rules })
+        Ok(NeuralReader {
+            network,
+            alphabet: Alphabet::new(characters.clone(), |_| true),
+            letters,
+            about,
+            rules,
+            characters,
+        })
+    }
+
+    /// Loads our own reader with a part that was learned; without, it is
+    /// [`NeuralReader::load`].
+    ///
+    /// # Errors
+    /// Where the learned part belongs to another reader, and as `load`.
+    pub fn load_learned(
+        models: &Path,
+        threads: usize,
+        rules: ReadingRules,
+        learned: Option<&Learned>,
+    ) -> Result<Self> {
+        let mut reader = Self::load(models, threads, rules)?;
+        let Some(learned) = learned else { return Ok(reader) };
+        let path = models.join("reader").join("reader.onnx");
+        let shipped = Shipped::load(&path)?;
+        shipped.fits(learned, &reader.about.name)?;
+        let bytes = shipped.with(&learned.weights);
+        reader.network = Network::load_with(models, &path, threads, Some(&bytes))?;
+        reader.about.name = learned.name(&reader.about.name);
+        Ok(reader)
+    }
+
+    /// The class of every character of `text`; `None` where the reader cannot
+    /// produce one.
+    pub fn classes(&self, text: &str) -> Option<Vec<usize>> {
+        let class = |c: char| self.characters.iter().position(|k| *k == c).map(|i| i + 1);
+        text.chars().map(class).collect()
+    }
+
+    /// The characters of some classes.
+    pub fn text(&self, classes: &[usize]) -> String {
+        classes.iter().filter_map(|c| self.characters.get(c.checked_sub(1)?)).collect()
+    }
+
+    /// Whether the model has what learning needs.
+    pub fn can_learn(&self) -> bool {
+        self.network.gives("columns") && self.network.gives("base")
+    }
+
+    /// The line at `quad`, levelled to the height that the network takes.
+    pub fn crop(&self, picture: &RgbImage, quad: &Quad) -> RgbImage {
+        let (crop, width) = cut(picture, quad, self.about.height, &self.rules);
+        image::imageops::crop_imm(&crop, 0, 0, width, crop.height()).to_image()
+    }
+
+    /// What the trunk and the head say of a line that is levelled already: the
+    /// network's outputs `columns` and `base`, each a row a step.
+    ///
+    /// # Errors
+    /// Where the network fails.
+    pub fn look(&mut self, line: &RgbImage) -> Result<[Array2<f32>; 2]> {
+        let (w, h) = line.dimensions();
+        let (crop, _) =
+            cut(line, &Quad::upright(0.0, 0.0, w as f32, h as f32), self.about.height, &self.rules);
+        let (w, h) = (crop.width() as usize, crop.height() as usize);
+        let mut data = vec![0.0; 3 * w * h];
+        planes(&crop, w, &mut data);
+        let outputs = self.network.run_for([1, 3, h, w], &data, &["columns", "base"])?;
+        let name = &self.about.name;
+        let mut rows = outputs.into_iter().map(|output| {
+            let last = output.shape.last().copied().unwrap_or(1).max(1);
+            Array2::from_shape_vec((output.data.len() / last, last), output.data)
+                .map_err(|e| Trouble::new(name, "gives an output of an odd shape").cause(e))
+        });
+        let mut next = || rows.next().expect("two outputs were asked for");
+        Ok([next()?, next()?])
     }
 
     fn read_line(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Option<ReadLine>> {
