@@ -64,8 +64,13 @@ pub fn search(steps: &Steps, alphabet: &Alphabet, grams: &Grams, rules: &BeamRul
     let mut place: Vec<usize> = vec![usize::MAX];
     for s in 0..steps.len() {
         let row = steps.row(s);
-        let letters: Vec<(usize, f32)> =
-            row.iter().enumerate().skip(1).filter(|(_, p)| **p >= rules.from).map(|(c, p)| (c, p.ln())).collect();
+        let letters: Vec<(usize, f32)> = row
+            .iter()
+            .enumerate()
+            .skip(1)
+            .filter(|(_, p)| **p >= rules.from)
+            .map(|(c, p)| (c, p.ln()))
+            .collect();
         let blank = row[0].max(1e-12).ln();
         seen.clear();
         for &(n, score) in &beam {

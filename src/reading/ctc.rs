@@ -120,7 +120,13 @@ pub fn best_path(steps: &Steps, alphabet: &Alphabet, keep: Alternatives, filled:
 
 /// The characters of `text` (used classes without blanks), each where the
 /// network places it best (Viterbi alignment).
-pub fn along(text: &[usize], steps: &Steps, alphabet: &Alphabet, keep: Alternatives, filled: f32) -> Vec<ReadChar> {
+pub fn along(
+    text: &[usize],
+    steps: &Steps,
+    alphabet: &Alphabet,
+    keep: Alternatives,
+    filled: f32,
+) -> Vec<ReadChar> {
     characters(&align(text, steps), steps, alphabet, keep, filled)
 }
 
@@ -128,8 +134,7 @@ pub fn along(text: &[usize], steps: &Steps, alphabet: &Alphabet, keep: Alternati
 /// where the steps are too few for it.
 fn align(text: &[usize], steps: &Steps) -> Vec<usize> {
     // Blank, first letter, blank, second letter ... blank.
-    let states: Vec<usize> =
-        std::iter::once(0).chain(text.iter().flat_map(|c| [*c, 0])).collect();
+    let states: Vec<usize> = std::iter::once(0).chain(text.iter().flat_map(|c| [*c, 0])).collect();
     let (n, t) = (states.len(), steps.len());
     let mut score = vec![f32::NEG_INFINITY; n];
     // How many states each step came forward, by step and state.

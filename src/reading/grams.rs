@@ -41,9 +41,8 @@ impl Grams {
         Self::read(BufReader::new(flate2::read::GzDecoder::new(file))).map_err(damaged)
     }
 
-    fn read(lines: impl BufRead) -> std::result::Result<Self, String> {
-        let mut grams =
-            Grams { letters: HashMap::new(), table: HashMap::new(), start: 0, end: 0, reach: 0 };
+    pub(super) fn read(lines: impl BufRead) -> std::result::Result<Self, String> {
+        let mut grams = Grams { letters: HashMap::new(), table: HashMap::new(), start: 0, end: 0, reach: 0 };
         let natural = std::f32::consts::LN_10;
         for (n, line) in lines.lines().enumerate() {
             let line = line.map_err(|e| format!("line {}: {e}", n + 1))?;
