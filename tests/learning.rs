@@ -230,6 +230,10 @@ fn what_belongs_to_another_reader_is_put_aside_and_reading_goes_on() {
     let folder = place.path().join("moths");
     let catalogue = Catalogue::create(&folder).unwrap();
     let other = of_another_reader(&models, &catalogue.folder().reader());
+    // What is put aside keeps its number.
+    Learned::put_aside(&catalogue.folder().reader()).unwrap().unwrap();
+    let other = Learned::keep(&catalogue.folder().reader(), other.told, other.weights).unwrap();
+    assert_eq!(other.number, 2);
     let refused = NeuralReader::load_learned(&models, 1, ReadingRules::built_in(), Some(&other));
     let said = refused.err().unwrap().to_string();
     assert!(said.contains("glassine-reader 0.0") && said.contains("glassine learn"), "{said}");

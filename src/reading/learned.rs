@@ -89,7 +89,7 @@ impl Learned {
     /// # Errors
     /// Names the file that is damaged.
     pub fn newest(folder: &Path) -> Result<Option<Learned>> {
-        numbered(folder).pop().map(|(number, path)| Self::load(&path, number)).transpose()
+        numbered(folder, "").pop().map(|(number, path)| Self::load(&path, number)).transpose()
     }
 
     fn load(path: &Path, number: u32) -> Result<Learned> {
@@ -133,7 +133,9 @@ impl Learned {
     /// # Errors
     /// Where it cannot be written.
     pub fn keep(folder: &Path, told: Told, weights: Weights) -> Result<Learned> {
-        let number = numbered(folder).last().map_or(0, |l| l.0) + 1;
+        let number = numbered(folder, "").last().map_or(0, |l| l.0);
+        // A number is never given twice: lines say by it what read them.
+        let number = numbered(folder, ASIDE).last().map_or(0, |l| l.0).max(number) + 1;
         let path = folder.join(format!("{PREFIX}{number:04}.{ENDING}"));
         let failed = |e: std::io::Error| {
             Trouble::file(&path, "cannot be written")
@@ -171,14 +173,9 @@ impl Learned {
     /// # Errors
     /// Where it cannot be renamed.
     pub fn put_aside(folder: &Path) -> Result<Option<PathBuf>> {
-        let Some((_, path)) = numbered(folder).pop() else { return Ok(None) };
+        let Some((_, path)) = numbered(folder, "").pop() else { return Ok(None) };
         let name = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        let mut aside = folder.join(format!("aside-{name}.{ENDING}"));
-        let mut nth = 2;
-        while aside.exists() {
-            aside = folder.join(format!("aside-{name}-{nth}.{ENDING}"));
-            nth += 1;
-        }
+        let aside = folder.join(format!("{ASIDE}{name}.{ENDING}"));
         std::fs::rename(&path, &aside).map_err(|e| {
             Trouble::file(&path, "cannot be renamed").cause(e).hint("check that the folder may be written to")
         })?;
@@ -187,15 +184,19 @@ impl Learned {
 }
 
 const PREFIX: &str = "learned-";
+/// Put before that where the part is out of use.
+const ASIDE: &str = "aside-";
 const ENDING: &str = "safetensors";
 
-/// The learned parts in `folder` by number, the newest last.
-fn numbered(folder: &Path) -> Vec<(u32, PathBuf)> {
+/// The learned parts in `folder` whose names begin with `before`, by number, the
+/// newest last.
+fn numbered(folder: &Path, before: &str) -> Vec<(u32, PathBuf)> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().filter_map(|e| e.ok());
     let mut found: Vec<(u32, PathBuf)> = entries
         .filter_map(|e| {
             let name = e.file_name().into_string().ok()?;
-            let number = name.strip_prefix(PREFIX)?.strip_suffix(ENDING)?.strip_suffix('.')?;
+            let number =
+                name.strip_prefix(before)?.strip_prefix(PREFIX)?.strip_suffix(ENDING)?.strip_suffix('.')?;
             Some((number.parse().ok()?, e.path()))
         })
         .collect();
