@@ -16,7 +16,7 @@ mod table;
 
 use super::{CheckRules, Context, Doubt, Facts, check_dated, event_date};
 use crate::parsing::dates::{DateRules, Order, Standing, parse_one};
-use crate::trouble::{Result, Trouble};
+use crate::trouble::{Result, Trouble, shown};
 use clap::{Args, ValueEnum};
 use csv::ByteRecord;
 use std::collections::{BTreeMap, HashMap};
@@ -26,7 +26,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::time::Instant;
-use table::{Body, Form, Head, Rows};
+use table::{Body, Form, Head, Rows, Why};
 
 /// Which number of a date like 5/6/1932 is the day.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
@@ -276,7 +276,7 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
     };
     let mut outputs = Outputs::open(options)?;
     let mut summary = Summary {
-        name: options.file.file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned()),
+        name: options.file.file_name().map_or(String::new(), |n| shown(n)),
         day: shared.dates.latest.to_string(),
         amended: options.amended.as_ref().map(|_| 0),
         ..Summary::default()
@@ -491,7 +491,8 @@ fn work(shared: &Shared, from: &Mutex<Work>, to: &SyncSender<Message>, spares: &
             Body::Fields(records) => {
                 for (i, record) in records.iter().enumerate() {
                     let row = rows.first + i as u64;
-                    checker.fields(row, record, rows.unclosed.contains(&row));
+                    let cut = rows.cut.iter().find(|c| c.0 == row).map(|c| c.1);
+                    checker.fields(row, record, cut);
                 }
                 if let Ok(mut spares) = spares.lock() {
                     spares.push(records);
@@ -562,7 +563,7 @@ impl<'a> Checker<'a> {
         self.found.damages.push((row, why));
     }
 
-    fn fields(&mut self, row: u64, record: &ByteRecord, unclosed: bool) {
+    fn fields(&mut self, row: u64, record: &ByteRecord, cut: Option<Why>) {
         let plan = self.plan;
         let mut cells = self.defaults;
         let mut fault = None;
@@ -572,8 +573,14 @@ impl<'a> Checker<'a> {
             let why = format!("has {} fields where the header has {}", record.len(), plan.width);
             fault = Some(only.map_or(why, str::to_owned));
         }
-        if unclosed {
-            fault = Some(format!("a quotation mark is not closed; has {} fields", record.len()));
+        match cut {
+            Some(Why::Unclosed) => {
+                fault = Some(format!("a quotation mark is not closed; has {} fields", record.len()));
+            }
+            Some(Why::Long) => {
+                fault = Some("is longer than 1 MiB; an amended copy holds its beginning".to_owned());
+            }
+            None => {}
         }
         if fault.is_none() {
             for &(term, at) in &plan.used {
