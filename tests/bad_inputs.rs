@@ -132,7 +132,8 @@ fn every_bad_table_is_checked_or_named_and_stays_as_it_was() {
                 if ["long-row.csv", "long-row.tsv", "endless-line.csv", "nuls-in-cells.csv"].contains(&name)
                     || name.ends_with(".jsonl")
                 {
-                    assert!(summary.rows > summary.damaged, "{name}: {summary:?}");
+                    let good = if name.ends_with(".jsonl") { 2 } else { 1 };
+                    assert!(summary.rows >= good, "{name}: {summary:?}");
                 }
                 let page = std::fs::read_to_string(to("page.html")).unwrap();
                 assert!(!page.contains("<script>alert") && !page.contains("<img src=x"), "{name}");
