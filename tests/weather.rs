@@ -37,8 +37,8 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 use tower::ServiceExt;
 
-/// How long one input may take.
-const PATIENCE: Duration = Duration::from_secs(10);
+/// How long one input may take; more where nothing is optimised.
+const PATIENCE: Duration = Duration::from_secs(if cfg!(debug_assertions) { 30 } else { 10 });
 
 /// How many inputs the ordinary run makes for each target; a slow target divides
 /// it.
