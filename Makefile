@@ -5,12 +5,16 @@
 DEMO ?= target/demo
 GLASSINE = target/release/glassine
 
-.PHONY: help setup demo check check-setup fmt clippy docs test
+# How long `make weather` tries each target, in seconds.
+SECONDS_EACH ?= 120
+
+.PHONY: help setup demo check check-setup fmt clippy docs test weather
 .NOTPARALLEL:
 
 help:
 	@echo "make demo    install what is missing, build, read the sample photographs"
 	@echo "make check   format, lints, documentation, tests (what CI runs)"
+	@echo "make weather bad inputs for every reader of files, $(SECONDS_EACH) seconds each (SECONDS_EACH=600 for longer)"
 	@echo "make setup   only install what is missing: system packages, models"
 
 setup:
@@ -53,3 +57,8 @@ test:
 	else \
 	    echo cargo test --locked --lib --bins --tests; cargo test --locked --lib --bins --tests; \
 	fi
+
+# One target after the other: two that share the cores would be slow, which is one
+# of the faults looked for. Optimised, as it is many inputs that find something.
+weather: check-setup
+	GLASSINE_WEATHER_SECONDS=$(SECONDS_EACH) cargo test --locked --release --test weather --test bad_inputs -- --test-threads 1 --nocapture

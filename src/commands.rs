@@ -14,7 +14,7 @@ use glassine::pipeline::{Engine, Event, Eyes, Rules, Run, Times, understand};
 use glassine::reading::Reading;
 use glassine::reading::learned::Learned;
 use glassine::steps::Steps;
-use glassine::trouble::{Result, Trouble};
+use glassine::trouble::{Result, Trouble, shown};
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{BufWriter, Read, Write};
@@ -228,7 +228,7 @@ fn over(
     run.go(eyes, |event| {
         match event {
             Event::Begun(at) => {
-                progress.begin(&found.files[at].file_name().unwrap_or_default().to_string_lossy());
+                progress.begin(&shown(found.files[at].file_name().unwrap_or_default()));
             }
             Event::Remark(text) => progress.say(&format!("note: {text}")),
             Event::Read(at, made) => {

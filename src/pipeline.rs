@@ -15,7 +15,7 @@ use crate::reading::learned::Learned;
 use crate::reading::{self, NeuralReader, Reader, Reading, ReadingRules, TesseractReader};
 use crate::runtime::models_folder;
 use crate::steps::Steps;
-use crate::trouble::{Result, Trouble};
+use crate::trouble::{Result, Trouble, caught, shown};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -303,9 +303,20 @@ impl Run<'_> {
                 if several && !(self.wanted)(&file.hash, photo.facts.page) {
                     return Ok(None);
                 }
-                let likeness = intake::Likeness::of(&photo.pixels);
-                let reading = eyes.read(photo, self.rules, self.steps, times)?;
-                Ok(Some(Made { file: file.clone(), reading, likeness }))
+                let page = photo.facts.page.map_or(String::new(), |p| format!(", page {p}"));
+                let made = caught(|| {
+                    let likeness = intake::Likeness::of(&photo.pixels);
+                    let reading = eyes.read(photo, self.rules, self.steps, times)?;
+                    Ok(Some(Made { file: file.clone(), reading, likeness }))
+                });
+                // A picture no room was made for must not end the run.
+                made.unwrap_or_else(|| {
+                    Err(Trouble::new(
+                        format!("{}{page}", shown(path)),
+                        "could not be read: a fault of this program",
+                    )
+                    .hint("add it once more by itself; if that fails too, please report it with the picture"))
+                })
             });
             let sent = match made {
                 Ok(Some(made)) => sender.send(Event::Read(at, Box::new(made))),

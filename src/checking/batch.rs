@@ -16,7 +16,7 @@ mod table;
 
 use super::{CheckRules, Context, Doubt, Facts, check_dated, event_date};
 use crate::parsing::dates::{DateRules, Order, Standing, parse_one};
-use crate::trouble::{Result, Trouble};
+use crate::trouble::{Result, Trouble, shown};
 use clap::{Args, ValueEnum};
 use csv::ByteRecord;
 use std::collections::{BTreeMap, HashMap};
@@ -26,7 +26,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::time::Instant;
-use table::{Body, Form, Head, Rows};
+use table::{Body, Form, Head, Rows, Why};
 
 /// Which number of a date like 5/6/1932 is the day.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
@@ -276,7 +276,7 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
     };
     let mut outputs = Outputs::open(options)?;
     let mut summary = Summary {
-        name: options.file.file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned()),
+        name: options.file.file_name().map_or(String::new(), shown),
         day: shared.dates.latest.to_string(),
         amended: options.amended.as_ref().map(|_| 0),
         ..Summary::default()
@@ -385,16 +385,18 @@ fn plan(head: Head, shared: &Shared) -> Result<Plan> {
     let mut at = [None; 22];
     let mut keys: [String; 22] = std::array::from_fn(|i| TERMS[i].to_owned());
     let mut defaults: [String; 22] = std::array::from_fn(|_| String::new());
+    // Once each: a table may have thousands of columns.
+    let named: Vec<String> = head.columns.iter().map(|c| key(c)).collect();
     for (i, term) in TERMS.iter().enumerate() {
         let wanted = shared.mapping.get(&i);
         if let Some(column) = wanted {
             keys[i].clone_from(column);
         }
-        let fits = |c: &String| match wanted {
-            Some(column) => c.trim() == column || key(c) == key(column),
-            None => key(c) == key(term),
+        let sought = key(wanted.map_or(*term, String::as_str));
+        let fits = |(c, named): (&String, &String)| {
+            *named == sought || wanted.is_some_and(|column| c.trim() == column)
         };
-        at[i] = head.columns.iter().position(fits);
+        at[i] = head.columns.iter().zip(&named).position(fits);
         if wanted.is_some() && at[i].is_none() && head.form != Form::JsonLines {
             return Err(Trouble::file(shared.file, format!("has no column “{}”", keys[i]))
                 .hint(format!("its columns are: {}", head.columns.join(", "))));
@@ -491,7 +493,8 @@ fn work(shared: &Shared, from: &Mutex<Work>, to: &SyncSender<Message>, spares: &
             Body::Fields(records) => {
                 for (i, record) in records.iter().enumerate() {
                     let row = rows.first + i as u64;
-                    checker.fields(row, record, rows.unclosed.contains(&row));
+                    let cut = rows.cut.iter().find(|c| c.0 == row).map(|c| c.1);
+                    checker.fields(row, record, cut);
                 }
                 if let Ok(mut spares) = spares.lock() {
                     spares.push(records);
@@ -562,7 +565,7 @@ impl<'a> Checker<'a> {
         self.found.damages.push((row, why));
     }
 
-    fn fields(&mut self, row: u64, record: &ByteRecord, unclosed: bool) {
+    fn fields(&mut self, row: u64, record: &ByteRecord, cut: Option<Why>) {
         let plan = self.plan;
         let mut cells = self.defaults;
         let mut fault = None;
@@ -572,8 +575,14 @@ impl<'a> Checker<'a> {
             let why = format!("has {} fields where the header has {}", record.len(), plan.width);
             fault = Some(only.map_or(why, str::to_owned));
         }
-        if unclosed {
-            fault = Some(format!("a quotation mark is not closed; has {} fields", record.len()));
+        match cut {
+            Some(Why::Unclosed) => {
+                fault = Some(format!("a quotation mark is not closed; has {} fields", record.len()));
+            }
+            Some(Why::Long) => {
+                fault = Some("is longer than 1 MiB; an amended copy holds its beginning".to_owned());
+            }
+            None => {}
         }
         if fault.is_none() {
             for &(term, at) in &plan.used {
@@ -855,14 +864,18 @@ fn beside(path: &Path) -> Result<tempfile::NamedTempFile> {
     })
 }
 
+fn unwritten(path: &Path, e: std::io::Error) -> Trouble {
+    Trouble::file(path, "cannot be written").cause(e).hint("see whether the disk is full, then check again")
+}
+
 fn named(path: &Path, file: tempfile::NamedTempFile) -> Result<()> {
-    crate::files::finish(file, path).map_err(|e| Trouble::file(path, "cannot be written").cause(e))
+    crate::files::finish(file, path).map_err(|e| unwritten(path, e))
 }
 
 /// Writes a file whole: to another name first.
 fn whole(path: &Path, write: impl FnOnce(&mut tempfile::NamedTempFile) -> std::io::Result<()>) -> Result<()> {
     let mut file = beside(path)?;
-    write(&mut file).map_err(|e| Trouble::file(path, "cannot be written").cause(e))?;
+    write(&mut file).map_err(|e| unwritten(path, e))?;
     named(path, file)
 }
 
@@ -876,8 +889,7 @@ impl Outputs {
         };
         let mut outputs = Outputs { doubts: open(&options.doubts)?, amended: open(&options.amended)? };
         if let Some((path, file)) = &mut outputs.doubts {
-            file.write_all(b"row,record,doubt,terms,sentence,weight\n")
-                .map_err(|e| Trouble::file(path, "cannot be written").cause(e))?;
+            file.write_all(b"row,record,doubt,terms,sentence,weight\n").map_err(|e| unwritten(path, e))?;
         }
         Ok(outputs)
     }
@@ -891,15 +903,13 @@ impl Outputs {
         let names = plan.header.iter().map(String::as_str).chain(added).chain(["doubts"]);
         let _ = header.write_record(names);
         let bytes = header.into_inner().unwrap_or_default();
-        file.write_all(&bytes).map_err(|e| Trouble::file(path, "cannot be written").cause(e))
+        file.write_all(&bytes).map_err(|e| unwritten(path, e))
     }
 
     fn rows(&mut self, checked: &Checked) -> Result<()> {
         for (output, bytes) in [(&mut self.doubts, &checked.doubts), (&mut self.amended, &checked.copy)] {
             if let Some((path, file)) = output {
-                file.write_all(bytes).map_err(|e| {
-                    Trouble::file(path, "cannot be written").cause(e).hint("see whether the disk is full")
-                })?;
+                file.write_all(bytes).map_err(|e| unwritten(path, e))?;
             }
         }
         Ok(())

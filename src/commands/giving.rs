@@ -189,9 +189,16 @@ fn add_records(folder: &Path, files: &[PathBuf]) -> Result<ExitCode> {
         Ok(())
     })?;
     let known = catalogue.known("", None);
-    let (mut new, mut doubtful, mut passed, mut failed) = (0, 0, 0, 0);
+    let (mut new, mut doubtful, mut passed, mut failed, mut unread) = (0, 0, 0, 0, 0);
     for file in files {
-        let given = intake::records(file)?;
+        let given = match intake::records(file, &rules.intake.records) {
+            Ok(given) => given,
+            Err(trouble) => {
+                eprintln!("error: {trouble}");
+                unread += 1;
+                continue;
+            }
+        };
         for trouble in &given.troubles {
             eprintln!("error: {trouble}");
         }
@@ -221,11 +228,12 @@ fn add_records(folder: &Path, files: &[PathBuf]) -> Result<ExitCode> {
         }
     }
     eprintln!(
-        "{} from records, {doubtful} with doubts; {passed} passed over as already there; {} could not be used.",
+        "{} from records, {doubtful} with doubts; {passed} passed over as already there; {}{} could not be used.",
         count(new, "new draft"),
-        count(failed, "row")
+        count(failed, "row"),
+        if unread > 0 { format!(" and {}", count(unread, "whole file")) } else { String::new() }
     );
-    Ok(match (failed, new + passed) {
+    Ok(match (failed + unread, new + passed) {
         (0, _) => ExitCode::SUCCESS,
         (_, 0) => ExitCode::FAILURE,
         _ => SOME_FAILED.into(),

@@ -1,6 +1,6 @@
 //! Finds the files to bring in, among files and folders.
 
-use crate::trouble::Trouble;
+use crate::trouble::{Trouble, shown};
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 use walkdir::WalkDir;
@@ -52,7 +52,11 @@ pub fn find(paths: &[PathBuf]) -> Found {
                             any = true;
                             take(&mut found.files, entry.into_path());
                         }
-                        Ok(_) => {}
+                        Ok(entry) if entry.file_type().is_dir() => {}
+                        Ok(entry) => {
+                            any = true;
+                            found.troubles.push(neither(entry.path()));
+                        }
                         Err(e) => found.troubles.push(walking(path, e)),
                     }
                 }
@@ -63,10 +67,7 @@ pub fn find(paths: &[PathBuf]) -> Found {
                 }
             }
             Ok(meta) if meta.is_file() => take(&mut found.files, path.clone()),
-            Ok(_) => found.troubles.push(
-                Trouble::file(path, "is neither a file nor a folder")
-                    .hint("give photographs or folders of them"),
-            ),
+            Ok(_) => found.troubles.push(neither(path)),
         }
     }
     found
@@ -76,8 +77,18 @@ fn hidden(path: &Path) -> bool {
     path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(b"."))
 }
 
+/// A pipe, socket or device: reading it may never end.
+fn neither(path: &Path) -> Trouble {
+    Trouble::file(path, "is neither a file nor a folder").hint("give photographs or folders of them")
+}
+
 pub(super) fn unreadable(path: &Path, e: std::io::Error) -> Trouble {
     let denied = e.kind() == std::io::ErrorKind::PermissionDenied;
+    if !denied && path.is_symlink() && path.metadata().is_err() {
+        return Trouble::file(path, "is a link that leads to no file")
+            .cause(e)
+            .hint("mend or remove the link");
+    }
     Trouble::file(path, "cannot be read").cause(e).hint(if denied {
         "give yourself permission to read it, then add it again"
     } else {
@@ -88,7 +99,7 @@ pub(super) fn unreadable(path: &Path, e: std::io::Error) -> Trouble {
 fn walking(root: &Path, e: walkdir::Error) -> Trouble {
     let path = e.path().unwrap_or(root).to_owned();
     if let Some(above) = e.loop_ancestor() {
-        return Trouble::file(&path, format!("is a link back to {}, a folder above it", above.display()))
+        return Trouble::file(&path, format!("is a link back to {}, a folder above it", shown(above)))
             .hint("nothing is lost: the photographs there are read once");
     }
     match e.into_io_error() {

@@ -14,8 +14,11 @@ pub(super) fn decode(bytes: &[u8], rules: &IntakeRules) -> Result<RgbImage, Trou
     picture::size(handle.width(), handle.height(), rules)?;
     let decoded = handle.decode(ColorSpace::Rgb(RgbChroma::Rgb), None).map_err(trouble)?;
     let planes = decoded.planes();
-    let plane = planes.interleaved.ok_or_else(|| Trouble::new("", "holds no colour picture"))?;
+    let plane = planes.interleaved.ok_or_else(|| {
+        Trouble::new("", "holds no colour picture").hint("save the picture as JPEG and add that")
+    })?;
     // Rows are padded to `stride` bytes.
+    picture::size(plane.width, plane.height, rules)?;
     let row = plane.width as usize * 3;
     let mut pixels = Vec::with_capacity(row * plane.height as usize);
     for line in plane.data.chunks(plane.stride).take(plane.height as usize) {

@@ -22,13 +22,17 @@ pub use find::{Found, find};
 pub use kind::Kind;
 pub use likeness::Likeness;
 pub use records::{GivenRecord, GivenRecords, records};
-pub use rules::{IntakeRules, LikenessRules, Limits, PdfRules};
+pub use rules::{IntakeRules, LikenessRules, Limits, PdfRules, RecordsRules};
 
-use crate::trouble::{Result, Trouble};
+use crate::trouble::{Result, Trouble, caught, shown};
 use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
-use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{RecvTimeoutError, channel};
+use std::time::Duration;
 
 /// What is known of a photograph apart from its pixels.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -84,15 +88,7 @@ pub struct File {
 /// A file that cannot be read, is empty, larger than the limit, or no kind of
 /// photograph is named, with the next step.
 pub fn load(path: &Path, rules: &IntakeRules) -> Result<File> {
-    let size = path.metadata().map_err(|e| find::unreadable(path, e))?.len();
-    let limit = rules.limits.file_mib;
-    if size > limit << 20 {
-        return Err(Trouble::file(path, format!("is {} MiB, more than the {limit} MiB allowed", size >> 20))
-            .hint(
-                "save it smaller, or raise limits.file_mib in the collection folder's config/intake.toml",
-            ));
-    }
-    let bytes = std::fs::read(path).map_err(|e| find::unreadable(path, e))?;
+    let bytes = whole(path, rules.limits.file_mib, "limits.file_mib")?;
     if bytes.is_empty() {
         return Err(Trouble::file(path, "is empty").hint("copy it again from the camera or card"));
     }
@@ -109,12 +105,38 @@ pub fn load(path: &Path, rules: &IntakeRules) -> Result<File> {
     }
     Ok(File {
         path: path.to_owned(),
-        name: path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned(),
+        name: shown(path.file_name().unwrap_or(path.as_os_str())),
         hash: blake3::hash(&bytes).to_hex().to_string(),
         bytes,
         kind,
         remarks,
     })
+}
+
+/// The bytes of the file `path`, if it is a file and no larger than `limit` MiB;
+/// `key` names that limit in `config/intake.toml`. A pipe or a device, which may
+/// never end, is not begun.
+fn whole(path: &Path, limit: u64, key: &str) -> Result<Vec<u8>> {
+    let meta = path.metadata().map_err(|e| find::unreadable(path, e))?;
+    if !meta.is_file() {
+        let what = if meta.is_dir() { "is a folder, not a file" } else { "is no ordinary file" };
+        return Err(Trouble::file(path, what).hint("give the file itself, or copy it into one first"));
+    }
+    let too_large = |size: u64| {
+        Trouble::file(path, format!("is {} MiB, more than the {limit} MiB allowed", size >> 20))
+            .hint(format!("make it smaller, or raise {key} in the collection folder's config/intake.toml"))
+    };
+    if meta.len() > limit << 20 {
+        return Err(too_large(meta.len()));
+    }
+    let mut bytes = Vec::with_capacity(meta.len() as usize);
+    let file = std::fs::File::open(path).map_err(|e| find::unreadable(path, e))?;
+    // A file may grow while it is read.
+    file.take((limit << 20) + 1).read_to_end(&mut bytes).map_err(|e| find::unreadable(path, e))?;
+    if bytes.len() as u64 > limit << 20 {
+        return Err(too_large(bytes.len() as u64));
+    }
+    Ok(bytes)
 }
 
 /// Reads one file and gives its photographs, one after the other: one for a
@@ -156,14 +178,18 @@ impl File {
 enum Pages {
     One(facts::CameraFacts),
     Tiff(picture::TiffPages, facts::CameraFacts),
-    Pdf(Box<hayro::hayro_syntax::Pdf>),
+    Pdf(Arc<hayro::hayro_syntax::Pdf>, AtomicBool),
     None(Option<Trouble>),
 }
 
 impl Pages {
     fn of(file: &File, rules: &IntakeRules) -> Pages {
         let found = guarded(|| match file.kind {
-            Kind::Pdf => pdf::open(&file.bytes).map(|pdf| Pages::Pdf(Box::new(pdf))),
+            Kind::Pdf => {
+                let bytes = file.bytes.clone();
+                in_time(rules, move || pdf::open(bytes))
+                    .map(|pdf| Pages::Pdf(Arc::new(pdf), AtomicBool::new(false)))
+            }
             Kind::Tiff => {
                 let facts = facts::read(&file.bytes);
                 if facts.preview {
@@ -184,17 +210,19 @@ impl Pages {
         let count = match self {
             Pages::One(_) | Pages::None(_) => 1,
             Pages::Tiff(pages, _) => pages.len(),
-            Pages::Pdf(pdf) => pdf.pages().len(),
+            // After a page that would not end, the others would not either.
+            Pages::Pdf(_, late) if late.load(Ordering::Relaxed) => return None,
+            Pages::Pdf(pdf, _) => pdf.pages().len(),
         };
         let allowed = rules.pdf.pages;
         if index >= count || index > allowed {
             return None;
         }
-        let page = matches!(self, Pages::Tiff(..) | Pages::Pdf(_)).then_some(index as u32 + 1);
+        let page = matches!(self, Pages::Tiff(..) | Pages::Pdf(..)).then_some(index as u32 + 1);
         let name = |trouble: Trouble| Trouble {
             subject: match page {
-                Some(page) => format!("{}, page {page}", file.path.display()),
-                None => file.path.display().to_string(),
+                Some(page) => format!("{}, page {page}", shown(&file.path)),
+                None => shown(&file.path),
             },
             ..trouble
         };
@@ -212,12 +240,27 @@ impl Pages {
                 let (fact, hint) = trouble.as_ref().map_or(("cannot be read", ""), |t| (&t.fact, &t.hint));
                 return Some(Err(name(Trouble::new("", fact).hint(hint))));
             }
-            Pages::Pdf(pdf) => (&none, guarded(|| pdf::page(pdf, index, rules))),
-            Pages::One(facts) if file.kind == Kind::Heif => {
-                (facts, guarded(|| heic::decode(&file.bytes, rules)))
+            Pages::Pdf(pdf, late) => {
+                let (pdf, own) = (pdf.clone(), rules.clone());
+                let drawn = in_time(rules, move || pdf::page(&pdf, index, &own));
+                let drawn = drawn.inspect_err(|t| late.store(t.fact.starts_with(LATE), Ordering::Relaxed));
+                (&none, drawn)
             }
             Pages::One(facts) => {
-                (facts, guarded(|| picture::decode(&file.bytes, file.kind, facts.orientation, rules)))
+                let (kind, turned) = (file.kind, facts.orientation);
+                let decode = move |bytes: &[u8], rules: &IntakeRules| match kind {
+                    Kind::Heif => heic::decode(bytes, rules),
+                    _ => picture::decode(bytes, kind, turned, rules),
+                };
+                // The time of the others is bounded by their size in pixels; a
+                // JPEG may draw the same ones again and again.
+                let pixels = if matches!(kind, Kind::Heif | Kind::Jpeg) {
+                    let (bytes, own) = (file.bytes.clone(), rules.clone());
+                    in_time(rules, move || decode(&bytes, &own))
+                } else {
+                    guarded(|| decode(&file.bytes, rules))
+                };
+                (facts, pixels)
             }
             Pages::Tiff(pages, facts) => (
                 facts,
@@ -245,9 +288,43 @@ impl Pages {
 /// Runs a decoder so that its giving up on a damaged file (a panic in a
 /// library) is an error of that file and not the end of the run.
 fn guarded<T>(decode: impl FnOnce() -> Result<T>) -> Result<T> {
-    catch_unwind(AssertUnwindSafe(decode)).unwrap_or_else(|_| {
-        Err(Trouble::new("", "is damaged in a way its decoder could not cope with")
-            .hint("open it in a picture program, save it anew, and add that"))
+    caught(decode).unwrap_or_else(|| Err(gave_up()))
+}
+
+fn gave_up() -> Trouble {
+    Trouble::new("", "is damaged in a way its decoder could not cope with")
+        .hint("open it in a picture program, save it anew, and add that")
+}
+
+/// How the fact begins of a file whose decoder was not waited for to the end.
+const LATE: &str = "is not done after";
+
+/// As [`guarded`], but waits no longer than the rules allow: a file made for it
+/// can keep a decoder busy for ever. The decoder is then left behind; it cannot
+/// be stopped, and ends with the program at the latest.
+fn in_time<T: Send + 'static>(
+    rules: &IntakeRules,
+    decode: impl FnOnce() -> Result<T> + Send + 'static,
+) -> Result<T> {
+    let (to, from) = channel();
+    let work = move || {
+        // Nobody waits any more where this fails.
+        let _ = to.send(guarded(decode));
+    };
+    // Deeply nested files need room; the system gives it only where it is used.
+    let thread = std::thread::Builder::new().name("decoder".into()).stack_size(16 << 20).spawn(work);
+    thread.map_err(|e| {
+        Trouble::new("", "cannot be decoded").cause(e).hint("close other programs, then add it again")
+    })?;
+    let seconds = rules.limits.seconds;
+    from.recv_timeout(Duration::from_secs(seconds)).unwrap_or_else(|e| match e {
+        RecvTimeoutError::Disconnected => Err(gave_up()),
+        RecvTimeoutError::Timeout => {
+            Err(Trouble::new("", format!("{LATE} {seconds} s of decoding; no more of it was read")).hint(
+                "save it anew in a picture program and add that, or raise limits.seconds in the collection \
+                 folder's config/intake.toml",
+            ))
+        }
     })
 }
 

@@ -14,8 +14,8 @@ const POINTS: f32 = 72.0;
 /// The renderer's sides are 16-bit numbers.
 const LONGEST: f32 = 65_535.0;
 
-pub(super) fn open(bytes: &[u8]) -> Result<Pdf, Trouble> {
-    let pdf = Pdf::new(bytes.to_vec()).map_err(|e| match e {
+pub(super) fn open(bytes: Vec<u8>) -> Result<Pdf, Trouble> {
+    let pdf = Pdf::new(bytes).map_err(|e| match e {
         LoadPdfError::Decryption(DecryptionError::PasswordProtected) => {
             Trouble::new("", "is locked by a password")
                 .hint("open it with the password, print or save it to a PDF without one, and add that")

@@ -6,7 +6,8 @@
 //! no Darwin Core term stays under its own name. A row that cannot be read is
 //! named and the others go on.
 
-use crate::trouble::{Result, Trouble};
+use super::{RecordsRules, whole};
+use crate::trouble::{Result, Trouble, shown};
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
 use std::collections::{BTreeMap, HashMap};
@@ -34,23 +35,20 @@ pub struct GivenRecords {
 /// Reads a file of records: its kind is told by its content and its name.
 ///
 /// # Errors
-/// Where the file cannot be read at all, or is of no kind known here.
-pub fn records(path: &Path) -> Result<GivenRecords> {
-    let bytes = std::fs::read(path).map_err(|e| {
-        Trouble::file(path, "cannot be read")
-            .cause(e)
-            .hint("check the spelling of the path and its permissions")
-    })?;
-    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+/// Where the file cannot be read at all, is larger than `rules` allow, or is of
+/// no kind known here.
+pub fn records(path: &Path, rules: &RecordsRules) -> Result<GivenRecords> {
+    let bytes = whole(path, rules.file_mib, "records.file_mib")?;
+    let name = shown(path.file_name().unwrap_or_default());
     let ending = path.extension().unwrap_or_default().to_string_lossy().to_ascii_lowercase();
     if bytes.starts_with(b"PK\x03\x04") {
-        return archive(&name, bytes);
+        return archive(&name, bytes, rules);
     }
     match ending.as_str() {
-        "jsonl" | "ndjson" => json_lines(&name, &bytes),
-        "csv" => table(&name, &bytes, &Shape { guarded: true, ..Shape::default() }),
+        "jsonl" | "ndjson" => json_lines(&name, &bytes, rules),
+        "csv" => table(&name, &bytes, &Shape { guarded: true, ..Shape::default() }, rules),
         "tsv" | "txt" | "tab" => {
-            table(&name, &bytes, &Shape { delimiter: b'\t', guarded: true, ..Shape::default() })
+            table(&name, &bytes, &Shape { delimiter: b'\t', guarded: true, ..Shape::default() }, rules)
         }
         _ => Err(Trouble::file(path, "is no file of records that is known here")
             .hint("give a .csv, .tsv or .jsonl file, or a Darwin Core Archive (.zip)")),
@@ -112,7 +110,7 @@ fn unguarded(cell: &str) -> &str {
     }
 }
 
-fn table(name: &str, bytes: &[u8], shape: &Shape) -> Result<GivenRecords> {
+fn table(name: &str, bytes: &[u8], shape: &Shape, rules: &RecordsRules) -> Result<GivenRecords> {
     let text = text(name, bytes)?;
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
@@ -159,6 +157,13 @@ fn table(name: &str, bytes: &[u8], shape: &Shape) -> Result<GivenRecords> {
         if row.iter().all(|c| c.trim().is_empty()) {
             continue;
         }
+        if row.as_slice().len() > rules.row_kib << 10 {
+            found.troubles.push(too_long(of, rules).hint(
+                "see whether a quotation mark in it is not closed: rows behind it may be in it; mend it and \
+                 add the file again",
+            ));
+            continue;
+        }
         if row.len() != width && shape.columns.is_none() || row.len() < width {
             let fact = format!("has {} cells where the table has {width} columns", row.len());
             found.troubles.push(
@@ -179,13 +184,23 @@ fn table(name: &str, bytes: &[u8], shape: &Shape) -> Result<GivenRecords> {
     Ok(found)
 }
 
-fn json_lines(name: &str, bytes: &[u8]) -> Result<GivenRecords> {
+fn too_long(row: String, rules: &RecordsRules) -> Trouble {
+    Trouble::new(row, format!("is longer than the {} KiB a row may have", rules.row_kib))
+}
+
+fn json_lines(name: &str, bytes: &[u8], rules: &RecordsRules) -> Result<GivenRecords> {
     let mut found = GivenRecords::default();
     for (at, line) in text(name, bytes)?.lines().enumerate().filter(|l| !l.1.trim().is_empty()) {
         let of = format!("{name}, line {}", at + 1);
         let wrong = |fact: &str| {
             Trouble::new(&of, fact).hint("each line is one object from Darwin Core term to value")
         };
+        if line.len() > rules.row_kib << 10 {
+            found
+                .troubles
+                .push(too_long(of, rules).hint("put one object on each line and add the file again"));
+            continue;
+        }
         let object = match serde_json::from_str::<serde_json::Map<String, serde_json::Value>>(line) {
             Ok(object) => object,
             Err(e) => {
@@ -227,7 +242,7 @@ struct Part {
     shape: Shape,
 }
 
-fn archive(name: &str, bytes: Vec<u8>) -> Result<GivenRecords> {
+fn archive(name: &str, bytes: Vec<u8>, rules: &RecordsRules) -> Result<GivenRecords> {
     let damaged = |e: zip::result::ZipError| {
         Trouble::new(name, "is a damaged archive").cause(e).hint("write or fetch it again")
     };
@@ -239,11 +254,19 @@ fn archive(name: &str, bytes: Vec<u8>) -> Result<GivenRecords> {
                 .cause(e)
                 .hint("a Darwin Core Archive holds meta.xml and the files it names")
         })?;
-        entry.read_to_end(&mut content).map_err(|e| {
+        // What an archive says of its own sizes need not be true.
+        let limit = rules.file_mib << 20;
+        entry.by_ref().take(limit + 1).read_to_end(&mut content).map_err(|e| {
             Trouble::new(format!("{name}, {file}"), "cannot be unpacked")
                 .cause(e)
                 .hint("write or fetch it again")
         })?;
+        if content.len() as u64 > limit {
+            let fact = format!("unpacks to more than the {} MiB allowed", rules.file_mib);
+            return Err(Trouble::new(format!("{name}, {file}"), fact).hint(
+                "split the archive, or raise records.file_mib in the collection folder's config/intake.toml",
+            ));
+        }
         Ok(content)
     };
     let meta = open("meta.xml")?;
@@ -252,7 +275,7 @@ fn archive(name: &str, bytes: Vec<u8>) -> Result<GivenRecords> {
         Trouble::new(format!("{name}, meta.xml"), "names no core file")
             .hint("write or fetch the archive again")
     })?;
-    let mut found = table(&format!("{name}, {}", core.file), &open(&core.file)?, &core.shape)?;
+    let mut found = table(&format!("{name}, {}", core.file), &open(&core.file)?, &core.shape, rules)?;
     // Names given before the last, where the core does not tell them itself.
     let earlier = parts.iter().find(|p| !p.core && p.row_type.ends_with("/Identification"));
     if let Some(part) = earlier {
@@ -262,7 +285,7 @@ fn archive(name: &str, bytes: Vec<u8>) -> Result<GivenRecords> {
         let columns = shape.columns.get_or_insert_default();
         columns.retain(|c| c.0 != part.id);
         columns.push((part.id, "coreid".into()));
-        let mut rows = table(&format!("{name}, {}", part.file), &open(&part.file)?, &shape)?;
+        let mut rows = table(&format!("{name}, {}", part.file), &open(&part.file)?, &shape, rules)?;
         found.troubles.append(&mut rows.troubles);
         let mut by_core: HashMap<String, Vec<BTreeMap<String, String>>> = HashMap::new();
         for row in rows.records {
@@ -342,13 +365,13 @@ fn meta_parts(name: &str, meta: &[u8]) -> Result<Vec<Part>> {
                     "location" => in_location = true,
                     "id" | "coreid" => {
                         if let Some(part) = parts.last_mut() {
-                            part.id = attribute("index").and_then(|n| n.parse().ok()).unwrap_or(0);
+                            part.id = place(wrong, attribute("index"))?.unwrap_or(0);
                         }
                     }
                     "field" => {
                         if let (Some(part), Some(term)) = (parts.last_mut(), attribute("term")) {
                             let term = bare(&term);
-                            match attribute("index").and_then(|n| n.parse().ok()) {
+                            match place(wrong, attribute("index"))? {
                                 Some(index) => part.shape.columns.get_or_insert_default().push((index, term)),
                                 None => {
                                     if let Some(value) = attribute("default") {
@@ -372,6 +395,17 @@ fn meta_parts(name: &str, meta: &[u8]) -> Result<Vec<Part>> {
     }
 }
 
+/// The largest place of a column: no table is so wide, and a row as wide as a
+/// made-up place would take the memory.
+const WIDEST: usize = 10_000;
+
+/// The place of a column as `meta.xml` gives it.
+fn place(wrong: impl Fn(String) -> Trouble, index: Option<String>) -> Result<Option<usize>> {
+    let Some(index) = index else { return Ok(None) };
+    let place = index.trim().parse().ok().filter(|n| *n <= WIDEST);
+    place.map(Some).ok_or_else(|| wrong(format!("has a column at the place `{index}`")))
+}
+
 fn attribute(tag: &BytesStart, key: &str) -> Option<String> {
     let found = tag.try_get_attribute(key).ok()??;
     quick_xml::escape::unescape(&found.value).map(|t| t.into_owned()).ok()
@@ -385,7 +419,11 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join(file);
         std::fs::write(&path, content).unwrap();
-        records(&path)
+        records(&path, &rules())
+    }
+
+    fn rules() -> RecordsRules {
+        RecordsRules { file_mib: 1, row_kib: 4 }
     }
 
     #[test]
@@ -437,7 +475,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("latin.csv");
         std::fs::write(&path, b"locality\nM\xE9re End\n").unwrap();
-        let error = records(&path).unwrap_err().to_string();
+        let error = records(&path, &rules()).unwrap_err().to_string();
         assert!(error.contains("latin.csv, line 2") && error.contains("UTF-8"), "{error}");
     }
 }

@@ -16,6 +16,8 @@ pub struct IntakeRules {
     pub pdf: PdfRules,
     /// When two photographs are nearly the same.
     pub likeness: LikenessRules,
+    /// Limits of a file of records.
+    pub records: RecordsRules,
 }
 
 /// Limits of one file.
@@ -28,6 +30,18 @@ pub struct Limits {
     pub megapixels: u64,
     /// The longest side, in pixels.
     pub side: u32,
+    /// How long one photograph may take to decode, in seconds.
+    pub seconds: u64,
+}
+
+/// Limits of a file of records.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RecordsRules {
+    /// Size of the file, and of each table an archive unpacks to, in MiB.
+    pub file_mib: u64,
+    /// Size of one row, in KiB.
+    pub row_kib: usize,
 }
 
 /// How pages of a PDF become photographs.
@@ -59,6 +73,9 @@ impl IntakeRules {
         within("limits.file_mib", rules.limits.file_mib, 1..=4096)?;
         within("limits.megapixels", rules.limits.megapixels, 1..=1000)?;
         within("limits.side", rules.limits.side, 1000..=65535)?;
+        within("limits.seconds", rules.limits.seconds, 1..=3600)?;
+        within("records.file_mib", rules.records.file_mib, 1..=4096)?;
+        within("records.row_kib", rules.records.row_kib, 1..=65536)?;
         within("pdf.dpi", rules.pdf.dpi, 72.0..=1200.0)?;
         within("pdf.pages", rules.pdf.pages, 1..=10_000)?;
         within("likeness.bits", rules.likeness.bits, 0..=64)?;

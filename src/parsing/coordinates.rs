@@ -12,6 +12,7 @@
 //! number is impossible otherwise, at a cost. A missing hemisphere is never
 //! guessed: the numbers are given without a value.
 
+use super::pieces::pieces;
 use geoconvert::{Mgrs, UtmUps};
 use regex::{Captures, Regex};
 use serde::{Deserialize, Serialize};
@@ -121,6 +122,17 @@ form!(
 /// Finds every coordinate of `text`, in the order of the text; none overlaps
 /// another. Latitude and longitude standing beside each other are one.
 pub fn find(text: &str) -> Vec<CoordinateReading> {
+    let mut found = Vec::new();
+    for piece in pieces(text) {
+        found.extend(find_in(piece.text).into_iter().map(|mut r| {
+            piece.shift(&mut r.bytes, &mut r.chars);
+            r
+        }));
+    }
+    found
+}
+
+fn find_in(text: &str) -> Vec<CoordinateReading> {
     let mut found: Vec<CoordinateReading> = Vec::new();
     if !text.bytes().any(|b| b.is_ascii_digit()) {
         return found;

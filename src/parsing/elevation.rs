@@ -6,6 +6,7 @@
 //! unit and a direction (`100 m N of the bridge`) is a distance, and one after
 //! `depth` is none either.
 
+use super::pieces::pieces;
 use regex::Regex;
 use serde::{Deserialize, Serialize};
 use std::ops::Range;
@@ -58,6 +59,17 @@ fn forms() -> &'static [Regex; 2] {
 /// Finds every elevation of `text`, in the order of the text; none overlaps
 /// another.
 pub fn find(text: &str) -> Vec<ElevationReading> {
+    let mut found = Vec::new();
+    for piece in pieces(text) {
+        found.extend(find_in(piece.text).into_iter().map(|mut r| {
+            piece.shift(&mut r.bytes, &mut r.chars);
+            r
+        }));
+    }
+    found
+}
+
+fn find_in(text: &str) -> Vec<ElevationReading> {
     let mut found: Vec<ElevationReading> = Vec::new();
     if !text.bytes().any(|b| b.is_ascii_digit()) {
         return found;

@@ -16,6 +16,7 @@ mod given;
 mod lexicon;
 mod locality;
 pub mod persons;
+mod pieces;
 mod rules;
 pub mod taxa;
 mod unsure;

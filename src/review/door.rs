@@ -26,18 +26,24 @@ const NAMES: usize = 10_000;
 const COOKIE: &str = "glassine";
 
 /// How often signing in may be tried, by name.
-pub(super) struct Limit(governor::DefaultKeyedRateLimiter<String>);
+pub(super) struct Limit {
+    names: governor::DefaultKeyedRateLimiter<String>,
+    /// How many passphrases are looked at together: each takes 19 MiB, and any
+    /// name, known or not, makes one.
+    hashing: tokio::sync::Semaphore,
+}
 
 impl Limit {
     pub(super) fn new() -> Limit {
-        Limit(RateLimiter::keyed(Quota::per_minute(TRIES)))
+        Limit { names: RateLimiter::keyed(Quota::per_minute(TRIES)), hashing: tokio::sync::Semaphore::new(2) }
     }
 
     fn allows(&self, name: &str) -> bool {
-        if self.0.len() > NAMES {
-            self.0.retain_recent();
+        if self.names.len() > NAMES {
+            self.names.retain_recent();
         }
-        self.0.check_key(&name.to_lowercase()).is_ok()
+        // The beginning is enough to tell names apart, and bounds what is remembered.
+        self.names.check_key(&name.to_lowercase().chars().take(100).collect()).is_ok()
     }
 }
 
@@ -50,13 +56,20 @@ fn cookie(request: &axum::http::HeaderMap) -> Option<String> {
         .find_map(|c| c.trim().strip_prefix(COOKIE)?.strip_prefix('=').map(str::to_owned))
 }
 
+/// Whether all that say where the request goes say that it goes here: two hosts,
+/// or another one in the address, are a way past a server before this one.
+fn here(base: &App, request: &Request) -> bool {
+    let named = request.headers().get_all(header::HOST).iter().map(|v| v.to_str().unwrap_or(""));
+    let mut hosts = named.chain(request.uri().authority().map(|a| a.as_str())).peekable();
+    hosts.peek().is_some() && hosts.all(|host| base.hosts.iter().any(|h| h == host))
+}
+
 /// Refuses requests that are not the page's own or not allowed to the person,
 /// says who asks, and sends the headers that keep the page to itself.
 pub(super) async fn guard(Held(base): Held<Arc<App>>, mut request: Request, next: Next) -> Response {
     let sent = request.headers().clone();
     let header = |name: &str| sent.get(name).and_then(|v| v.to_str().ok());
-    let authority = request.uri().authority().map(|a| a.to_string());
-    let host = header("host").or(authority.as_deref()).unwrap_or("");
+    let here = here(&base, &request);
     let ours = |origin: &str| {
         origin.split_once("://").is_some_and(|(scheme, host)| {
             ["http", "https"].contains(&scheme) && base.hosts.iter().any(|h| h == host)
@@ -67,11 +80,15 @@ pub(super) async fn guard(Held(base): Held<Arc<App>>, mut request: Request, next
         && (header("sec-fetch-site").is_some_and(|s| s != "same-origin")
             || header("origin").is_some_and(|o| !ours(o)));
     let path = request.uri().path().to_owned();
-    let mut response = if !base.hosts.iter().any(|h| h == host) {
-        Failed(StatusCode::MISDIRECTED_REQUEST, Trouble::new("this page", "is for this machine only"))
-            .into_response()
+    let mut response = if !here {
+        let trouble = Trouble::new("this page", "is for this machine only").hint(
+            "open the address that `glassine review` printed; other names of the machine are given with --host",
+        );
+        Failed(StatusCode::MISDIRECTED_REQUEST, trouble).into_response()
     } else if foreign_page {
-        Failed(StatusCode::FORBIDDEN, Trouble::new("this request", "came from another page")).into_response()
+        let trouble = Trouble::new("this request", "came from another page")
+            .hint("go to the page itself and do it there; nothing was changed");
+        Failed(StatusCode::FORBIDDEN, trouble).into_response()
     } else {
         match asking(&base, &sent, &path, post).await {
             Ok(app) => {
@@ -170,7 +187,11 @@ pub(super) async fn sign_in(With(app): Shared, axum::Form(form): Form) -> Answer
         let page = door(&app, name, "Tried too often. Wait a minute, then try once more.");
         return Ok((StatusCode::TOO_MANY_REQUESTS, page).into_response());
     }
-    match app.store.sign_in(name, passphrase).await? {
+    // Never closed, so always given.
+    let turn = app.limit.hashing.acquire().await;
+    let signed = app.store.sign_in(name, passphrase).await?;
+    drop(turn);
+    match signed {
         Some(cookie) => {
             // Without an age it goes when the browser is closed; the session
             // itself expires after a working day.

@@ -6,14 +6,15 @@
 //!
 //! Guards: only loopback addresses are bound, the `Host` header must name one
 //! (a foreign name resolving to this machine is refused), every post carries a
-//! token that only this program's own pages know, and the
+//! token that only this program's own pages know, the
 //! `Content-Security-Policy` lets a page load nothing but its own style,
-//! script and pictures.
+//! script and pictures, and a connection has a time for each step ([`Patience`]).
 
 mod door;
 mod keeping;
 mod pages;
 mod pictures;
+mod wire;
 mod words;
 
 use crate::catalogue::{Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, Role, State, Store, following};
@@ -34,9 +35,14 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 pub use pictures::Opener;
+pub use wire::{Patience, answer};
 
 /// A page's form holds some dozens of short values; more is not ours.
 const LARGEST_FORM: usize = 1 << 20;
+
+/// No page has so many fields: every term of Darwin Core, or the drafts of one
+/// event, twice over.
+const MOST_FIELDS: usize = 1000;
 
 /// The terms by which the queue is narrowed, and what the page calls them.
 const FACETS: [(&str, &str); 4] =
@@ -166,15 +172,14 @@ pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
         if open && let Err(e) = open::that_detached(&url) {
             eprintln!("The browser could not be opened ({e}): open the address yourself.");
         }
-        axum::serve(listener, router)
-            .with_graceful_shutdown(async {
-                // Without signals the page runs until the program is ended.
-                if tokio::signal::ctrl_c().await.is_err() {
-                    std::future::pending::<()>().await;
-                }
-            })
-            .await
-            .map_err(|e| Trouble::new("the page", "stopped").cause(e))
+        let end = async {
+            // Without signals the page runs until the program is ended.
+            if tokio::signal::ctrl_c().await.is_err() {
+                std::future::pending::<()>().await;
+            }
+        };
+        answer(listener, router, Patience::default(), end).await;
+        Ok(())
     })
 }
 
@@ -464,12 +469,21 @@ struct Posted {
 
 /// Reads a form after checking its token.
 fn posted(app: &App, form: &[(String, String)]) -> std::result::Result<Posted, Failed> {
+    // Hashes are compared, so that the time taken tells nothing.
+    let token = blake3::hash(form.iter().rfind(|f| f.0 == "token").map_or("", |f| f.1.as_str()).as_bytes());
+    if token != blake3::hash(app.token.as_bytes()) {
+        let trouble = Trouble::new("this page", "is from before the program was started again")
+            .hint("go back, load the page again and repeat the step; nothing was changed");
+        return Err(Failed(StatusCode::FORBIDDEN, trouble));
+    }
+    if form.len() > MOST_FIELDS {
+        let trouble = Trouble::new("this form", format!("has more than {MOST_FIELDS} fields"))
+            .hint("go back and send less at once; nothing was changed");
+        return Err(Failed(StatusCode::PAYLOAD_TOO_LARGE, trouble));
+    }
     let mut posted = Posted::default();
-    let mut allowed = false;
     for (name, value) in form {
         match name.as_str() {
-            // Hashes are compared, so that the time taken tells nothing.
-            "token" => allowed = blake3::hash(value.as_bytes()) == blake3::hash(app.token.as_bytes()),
             "walk" => posted.walk = Walk::of(value),
             "seen" => posted.seen = value.parse().ok(),
             "why" if !value.trim().is_empty() => posted.why = value.trim().to_owned(),
@@ -488,12 +502,7 @@ fn posted(app: &App, form: &[(String, String)]) -> std::result::Result<Posted, F
             }
         }
     }
-    if allowed {
-        return Ok(posted);
-    }
-    let trouble = Trouble::new("this page", "is from before the program was started again")
-        .hint("go back, load the page again and repeat the step; nothing was changed");
-    Err(Failed(StatusCode::FORBIDDEN, trouble))
+    Ok(posted)
 }
 
 /// The last value that a form gives for `name`, without spaces around.

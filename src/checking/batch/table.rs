@@ -14,6 +14,13 @@ use std::rc::Rc;
 /// A row of more bytes than this has an open quotation mark, or is no row.
 const LONGEST_ROW: u64 = 1 << 20;
 
+/// An archive's table that unpacks to more bytes than this, and to more than
+/// [`SWELLING`] times its packed size, was made to fill the disk. Tables pack to a
+/// fifth or a twentieth; the packing itself allows a thousandth.
+const MOST_UNPACKED: u64 = 256 << 20;
+/// See [`MOST_UNPACKED`].
+const SWELLING: u64 = 200;
+
 /// How the rows of a table are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Form {
@@ -33,8 +40,18 @@ pub(super) enum Form {
 pub(super) struct Rows {
     pub(super) first: u64,
     pub(super) body: Body,
-    /// Rows of a separated table in which a quotation mark is not closed.
-    pub(super) unclosed: Vec<u64>,
+    /// Rows of a separated table of which only the first line, or the beginning of
+    /// it, was taken, and why.
+    pub(super) cut: Vec<(u64, Why)>,
+}
+
+/// Why a row was cut.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Why {
+    /// A quotation mark in it is not closed.
+    Unclosed,
+    /// Its first line is longer than a row may be.
+    Long,
 }
 
 /// The rows themselves.
@@ -77,8 +94,18 @@ pub(super) fn walk(path: &Path, taker: &mut dyn Taker) -> Result<()> {
             Trouble::file(path, "cannot be opened").cause(e).hint("check the name and the permissions")
         })
     };
+    // A pipe cannot be looked back at and a device may never end.
+    let meta = path.metadata().map_err(|e| {
+        Trouble::file(path, "cannot be opened").cause(e).hint("check the name and the permissions")
+    })?;
+    if !meta.is_file() {
+        let what = if meta.is_dir() { "is a folder, not a table" } else { "is no ordinary file" };
+        return Err(
+            Trouble::file(path, what).hint("name a table; write what comes from a pipe into a file first")
+        );
+    }
     let mut start = [0_u8; 4];
-    let got = open()?.read(&mut start).map_err(|e| Trouble::file(path, "cannot be read").cause(e))?;
+    let got = open()?.read(&mut start).map_err(|e| unreadable(path, e))?;
     match &start[..got] {
         [] => Err(Trouble::file(path, "is empty").hint("name a table with a header row")),
         [b'P', b'K', ..] => archive(path, open()?, taker),
@@ -93,9 +120,13 @@ pub(super) fn walk(path: &Path, taker: &mut dyn Taker) -> Result<()> {
     }
 }
 
+fn unreadable(path: &Path, e: std::io::Error) -> Trouble {
+    Trouble::file(path, "cannot be read").cause(e).hint("check that the disk is sound and connected")
+}
+
 fn plain(path: &Path, file: File, size: u64, taker: &mut dyn Taker) -> Result<()> {
     let mut reader = BufReader::with_capacity(1 << 18, file);
-    let start = reader.fill_buf().map_err(|e| Trouble::file(path, "cannot be read").cause(e))?;
+    let start = reader.fill_buf().map_err(|e| unreadable(path, e))?;
     let start = start.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(start);
     let first = start.trim_ascii_start().first().copied();
     if first == Some(b'{') {
@@ -105,7 +136,7 @@ fn plain(path: &Path, file: File, size: u64, taker: &mut dyn Taker) -> Result<()
     let line = start.split(|b| *b == b'\n').next().unwrap_or_default();
     let count = |by: u8| line.iter().filter(|b| **b == by).count();
     let by = [b'\t', b';', b'|'].into_iter().find(|by| count(*by) > count(b',')).unwrap_or(b',');
-    let again = File::open(path).map_err(|e| Trouble::file(path, "cannot be opened").cause(e))?;
+    let again = File::open(path).map_err(|e| unreadable(path, e))?;
     let core = Core { by, quotes: true, ..Core::default() };
     separated(path, Text { reader, again, base: 0, size, broken: None }, core, true, taker)
 }
@@ -149,16 +180,22 @@ impl<R: Seek> Seek for Bounded<R> {
 /// A row whose first line is taken for the whole row.
 struct Cut {
     record: ByteRecord,
+    why: Why,
     /// Where the next row starts, counted as the other rows' positions are.
     next: u64,
 }
 
 /// One line taken for a row of its own.
-fn alone(line: &[u8], by: u8) -> ByteRecord {
+fn alone(line: &[u8], by: u8, quotes: bool) -> ByteRecord {
     let line = line.strip_suffix(b"\n").unwrap_or(line);
     let line = line.strip_suffix(b"\r").unwrap_or(line);
     let mut record = ByteRecord::new();
-    let mut csv = csv::ReaderBuilder::new().delimiter(by).has_headers(false).flexible(true).from_reader(line);
+    let mut csv = csv::ReaderBuilder::new()
+        .delimiter(by)
+        .quoting(quotes)
+        .has_headers(false)
+        .flexible(true)
+        .from_reader(line);
     // Reading from memory does not fail.
     let _ = csv.read_byte_record(&mut record);
     record
@@ -168,26 +205,31 @@ fn alone(line: &[u8], by: u8) -> ByteRecord {
 /// and one of the next is a whole row of `width` fields, a quotation mark of its
 /// first line is not closed and has swallowed them. A row without end (`endless`)
 /// is cut in any case.
-fn cut(text: &File, base: u64, start: u64, by: u8, width: usize, endless: bool) -> Option<Cut> {
+fn cut(text: &File, base: u64, start: u64, form: (u8, bool), width: usize, endless: bool) -> Option<Cut> {
+    let (by, quotes) = form;
     let mut text = BufReader::new(text);
     text.seek(SeekFrom::Start(base + start)).ok()?;
     let mut next = start;
-    let mut line = |next: &mut u64| {
+    let mut line = |next: &mut u64, long: &mut bool| {
         let mut line = Vec::new();
         let got = text.by_ref().take(LONGEST_ROW).read_until(b'\n', &mut line).ok()? as u64;
         *next += got;
         if got == LONGEST_ROW && !line.ends_with(b"\n") {
             *next += text.skip_until(b'\n').ok()? as u64;
+            *long = true;
         }
         (got > 0).then_some(line)
     };
-    let mut first = line(&mut next)?;
+    let mut long = false;
+    let mut first = line(&mut next, &mut long)?;
     while first.trim_ascii().is_empty() {
-        first = line(&mut next)?;
+        first = line(&mut next, &mut long)?;
     }
+    let why = if long { Why::Long } else { Why::Unclosed };
     let mut behind = next;
-    let swallowed = (0..3).map_while(|_| line(&mut behind)).any(|l| alone(&l, by).len() == width);
-    (endless || width > 1 && swallowed).then(|| Cut { record: alone(&first, by), next })
+    let swallowed =
+        (0..3).map_while(|_| line(&mut behind, &mut long)).any(|l| alone(&l, by, quotes).len() == width);
+    (endless || width > 1 && swallowed).then(|| Cut { record: alone(&first, by, quotes), why, next })
 }
 
 /// Whether the number of quotation marks from `start` to the end is odd. Only
@@ -214,7 +256,11 @@ fn separated(path: &Path, text: Text, core: Core, header: bool, taker: &mut dyn 
     let mut row = 0;
     if header {
         let mut names = ByteRecord::new();
-        csv.read_byte_record(&mut names).map_err(|e| Trouble::file(path, "has no header row").cause(e))?;
+        csv.read_byte_record(&mut names).map_err(|e| {
+            Trouble::file(path, "has no header row")
+                .cause(e)
+                .hint("put the names of the columns into the first row, each row on a line of its own")
+        })?;
         row = 1;
         let name = |f: &[u8]| {
             let f = f.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(f);
@@ -225,18 +271,16 @@ fn separated(path: &Path, text: Text, core: Core, header: bool, taker: &mut dyn 
     let width = columns.len();
     taker.head(Head { form: Form::Separated { by, quotes }, columns, defaults, size })?;
     // A row read while another batch was filled: behind a gap in the numbers.
-    let mut kept: Option<(ByteRecord, bool)> = None;
+    let mut kept: Option<(ByteRecord, Option<Why>)> = None;
     let mut stopped = None;
     let mut ended = false;
     while !ended {
         let mut records = taker.spare();
         let first = row + 1;
-        let (mut count, mut unclosed) = (0, Vec::new());
+        let (mut count, mut cuts) = (0, Vec::new());
         if let Some((record, open)) = kept.take() {
             row += 1;
-            if open {
-                unclosed.push(row);
-            }
+            cuts.extend(open.map(|why| (row, why)));
             count = 1;
             if records.is_empty() {
                 records.push(record);
@@ -278,20 +322,20 @@ fn separated(path: &Path, text: Text, core: Core, header: bool, taker: &mut dyn 
             // Line ends inside fields; what is over is empty lines before it.
             let inside = record.as_slice().iter().filter(|b| **b == b'\n').count() as u64;
             let empty = if endless { 0 } else { over.saturating_sub(1 + inside) };
-            let mut open = false;
-            if quotes
-                && (endless
-                    || inside > 0 && (record.len() != width || at_end && odd(&again, base + start.byte())))
-                && let Some(cut) = cut(&again, base, start.byte(), by, width, endless)
+            let mut open = None;
+            let swallows =
+                inside > 0 && (record.len() != width || at_end && odd(&again, base + start.byte()));
+            if (endless || quotes && swallows)
+                && let Some(cut) = cut(&again, base, start.byte(), (by, quotes), width, endless)
             {
                 let mut next = csv::Position::new();
                 next.set_byte(cut.next).set_line(start.line() + 1 + empty).set_record(start.record() + 1);
                 if csv.seek_raw(SeekFrom::Start(base + cut.next), next).is_ok() {
                     records[count] = cut.record;
-                    open = true;
+                    open = Some(cut.why);
                 }
             }
-            if endless && !open {
+            if endless && open.is_none() {
                 row += 1;
                 stopped = Some("it is longer than 1 MiB".to_owned());
                 ended = true;
@@ -304,14 +348,12 @@ fn separated(path: &Path, text: Text, core: Core, header: bool, taker: &mut dyn 
                 break;
             }
             row += 1;
-            if open {
-                unclosed.push(row);
-            }
+            cuts.extend(open.map(|why| (row, why)));
             count += 1;
         }
         records.truncate(count);
         let read = base + csv.position().byte();
-        if count > 0 && !taker.rows(Rows { first, body: Body::Fields(records), unclosed }, read) {
+        if count > 0 && !taker.rows(Rows { first, body: Body::Fields(records), cut: cuts }, read) {
             return Ok(());
         }
     }
@@ -326,14 +368,19 @@ fn lines(mut reader: impl BufRead, taker: &mut dyn Taker) -> Result<()> {
     loop {
         let mut body = Vec::new();
         let first = row + 1;
-        let mut broken = None;
+        let (mut broken, mut long) = (None, None);
         while body.len() < AT_ONCE {
             let mut line = Vec::new();
             match reader.by_ref().take(LONGEST_ROW).read_until(b'\n', &mut line) {
                 Ok(0) => break,
-                Ok(n) if n as u64 == LONGEST_ROW => {
+                Ok(n) if n as u64 == LONGEST_ROW && !line.ends_with(b"\n") => {
                     row += 1;
-                    broken = Some("a line is longer than 1 MiB".to_owned());
+                    let rest = reader.skip_until(b'\n');
+                    read += n as u64 + *rest.as_ref().unwrap_or(&0) as u64;
+                    match rest {
+                        Ok(_) => long = Some(row),
+                        Err(e) => broken = Some(e.to_string()),
+                    }
                     break;
                 }
                 Ok(n) => {
@@ -348,11 +395,18 @@ fn lines(mut reader: impl BufRead, taker: &mut dyn Taker) -> Result<()> {
                 }
             }
         }
-        let ended = body.len() < AT_ONCE;
-        if !body.is_empty()
-            && !taker.rows(Rows { first, body: Body::Lines(body), unclosed: Vec::new() }, read)
-        {
+        let ended = body.len() < AT_ONCE && long.is_none();
+        if !body.is_empty() && !taker.rows(Rows { first, body: Body::Lines(body), cut: Vec::new() }, read) {
             return Ok(());
+        }
+        if let Some(row) = long {
+            taker.damaged(
+                row,
+                format!(
+                    "is longer than {} MiB and was passed over; an amended copy lacks it",
+                    LONGEST_ROW >> 20
+                ),
+            );
         }
         if let Some(why) = broken {
             taker.damaged(row, format!("{why}; nothing behind it was read"));
@@ -398,11 +452,20 @@ fn archive(path: &Path, file: File, taker: &mut dyn Taker) -> Result<()> {
     };
     let mut file = tempfile::NamedTempFile::new().map_err(unpacked)?;
     let mut broken = None;
+    let packed = entry.compressed_size();
+    let mut unpacked_bytes = 0;
     let mut part = vec![0; 1 << 18];
     loop {
         match entry.read(&mut part) {
             Ok(0) => break,
-            Ok(n) => std::io::Write::write_all(&mut file, &part[..n]).map_err(unpacked)?,
+            Ok(n)
+                if unpacked_bytes + n as u64 > MOST_UNPACKED && unpacked_bytes / packed.max(1) > SWELLING =>
+            {
+                return Err(bad("unpacks to far more than a table does"));
+            }
+            Ok(n) => std::io::Write::write_all(&mut file, &part[..n])
+                .map(|()| unpacked_bytes += n as u64)
+                .map_err(unpacked)?,
             Err(e) => {
                 broken = Some(format!("the archive is damaged here: {e}"));
                 break;
@@ -412,7 +475,9 @@ fn archive(path: &Path, file: File, taker: &mut dyn Taker) -> Result<()> {
     let size = file.as_file().metadata().map_err(unpacked)?.len();
     let mut reader = BufReader::with_capacity(1 << 18, file.reopen().map_err(unpacked)?);
     for _ in 0..core.skip {
-        reader.skip_until(b'\n').map_err(|e| bad("is damaged inside").cause(e))?;
+        if reader.skip_until(b'\n').map_err(|e| bad("is damaged inside").cause(e))? == 0 {
+            break;
+        }
     }
     let base = reader.stream_position().map_err(unpacked)?;
     let again = file.reopen().map_err(unpacked)?;
