@@ -290,7 +290,8 @@ pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Resul
                 };
                 let object: serde_json::Value =
                     serde_json::from_str(line).map_err(|e| wrong("is not JSON").cause(e))?;
-                if object.get("labels").is_some() {
+                // A table of texts may have a column of that name too.
+                if object.get("labels").is_some() && object.get("text").is_none() {
                     return serde_json::from_value(object)
                         .map_err(|e| wrong("is no reading of this version").cause(e));
                 }

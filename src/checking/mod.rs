@@ -104,11 +104,18 @@ impl Context<'_> {
     /// Where a statement of place lies, if one of its phrases is a place of the
     /// collection's own list: latitude and longitude.
     fn own_position(&self, locality: &str) -> Option<(f64, f64)> {
+        self.own_place(locality).and_then(|(_, place)| place.at)
+    }
+
+    /// The first place of the collection's own list in a statement of place,
+    /// with the phrase that names it.
+    fn own_place<'t>(&self, locality: &'t str) -> Option<(&'t str, Hit)> {
         let gazetteer = self.gazetteer?;
         locality.split([',', ';', ':']).find_map(|phrase| {
             let glyphs = confuse::glyphs(phrase);
             let budget = 0.12 * glyphs.len() as f32;
-            gazetteer.own_places(&glyphs, budget).first().and_then(|h| h.at)
+            let place = gazetteer.own_places(&glyphs, budget).into_iter().next()?;
+            Some((phrase.trim(), place))
         })
     }
 
@@ -223,6 +230,7 @@ pub fn check(parsed: &Parsed, reading: &Reading, context: &Context, rules: &Chec
     photograph(&facts, reading, context, &mut doubts);
     collector(&facts, context, &mut doubts);
     place_in_county(&facts, context, &mut doubts);
+    elevation_at_place(&facts, context, &mut doubts);
     let text: Vec<String> = reading
         .labels
         .iter()
@@ -772,6 +780,23 @@ fn place_in_county(facts: &Facts, context: &Context, doubts: &mut Doubts) {
         let sentence =
             format!("{place} is known, but lies {} outside {} County.", kilometres(near), county.name);
         doubts.add("place-not-in-county", &["locality", "county"], sentence);
+    }
+}
+
+/// An elevation far off that of the place, where the collection's own list says
+/// how high the place lies. A statement that starts from the place (`3 km N of`)
+/// speaks of another one.
+fn elevation_at_place(facts: &Facts, context: &Context, doubts: &mut Doubts) {
+    let (low, high) = (number(facts.minimum_elevation), number(facts.maximum_elevation));
+    let Some((low, high)) = low.or(high).zip(high.or(low)) else { return };
+    let Some((phrase, place)) = context.own_place(facts.locality) else { return };
+    let Some(height) = context.gazetteer.and_then(|g| g.height(&place)) else { return };
+    let limit = doubts.rules.elevation.from_place;
+    let off = (low.min(high) - height).max(height - low.max(high));
+    if off > limit {
+        let said = if low == high { format!("{low} m") } else { format!("{low} to {high} m") };
+        let sentence = format!("{phrase} lies at {height} m in your own list of places, not at {said}.");
+        doubts.add("elevation-unlike-place", &["minimumElevationInMeters", "locality"], sentence);
     }
 }
 

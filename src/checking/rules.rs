@@ -63,6 +63,8 @@ pub struct Elevation {
     pub highest: f64,
     /// The widest usual range.
     pub widest: f64,
+    /// How far off the elevation of a place of the collection's own list.
+    pub from_place: f64,
 }
 
 /// Thresholds on counts.

@@ -248,6 +248,30 @@ fn places_of_the_collections_own_list_tell_how_far_a_collector_went() {
 }
 
 #[test]
+fn an_elevation_is_held_against_that_of_the_own_place() {
+    let folder = tempfile::tempdir().unwrap();
+    let own = "[own]\n\"Tarn Head\" = { in = \"GB\", lat = 54.4, lon = -3.0, elevation = 420 }\n\
+               \"Salt Dunes\" = { in = \"GB\", lat = 53.5, lon = 0.2 }\n";
+    std::fs::write(folder.path().join("places.toml"), own).unwrap();
+    let rules = crate::parsing::Rules::load(Some(folder.path())).unwrap();
+    let context = Context { gazetteer: Some(&rules.gazetteer), ..Context::alone() };
+    let run = |place: &str, low: &str, high: &str| {
+        let values = [
+            ("locality", "", place),
+            ("minimumElevationInMeters", "", low),
+            ("maximumElevationInMeters", "", high),
+        ];
+        check(&parsed(&values), &Reading::from_text("label.jpg", ""), &context, CheckRules::built_in())
+    };
+    has(&run("Tarn Head, N. shore", "1420", ""), "elevation-unlike-place", "Tarn Head lies at 420 m");
+    has(&run("Tarn Head", "40", "90"), "elevation-unlike-place", "not at 40 to 90 m");
+    // Its slopes, a range over it, and a place whose height is not known.
+    assert_eq!(run("Tarn Head", "600", ""), []);
+    assert_eq!(run("Tarn Head", "300", "900"), []);
+    assert_eq!(run("Salt Dunes", "1420", ""), []);
+}
+
+#[test]
 fn two_labels_that_disagree_are_named() {
     let doubts =
         doubts_of(&[("eventDate", "4.VII.1993", "1993-07-04")], "Tarn Head\n4.VII.1993\n\n9 Aug. 1994");

@@ -125,6 +125,8 @@ struct OwnPlace {
     r#in: String,
     lat: f64,
     lon: f64,
+    /// Metres above sea level.
+    elevation: Option<f64>,
 }
 
 #[derive(Deserialize)]
@@ -382,9 +384,13 @@ impl Rules {
                 })
                 .collect::<Result<Vec<_>>>()
         };
+        let mut gazetteer = Gazetteer::new(places.regions.clone(), codes, own)?;
+        gazetteer.set_heights(
+            places.own.iter().filter_map(|(name, p)| Some((name.clone(), p.r#in.clone(), p.elevation?))),
+        );
         Ok(Rules {
             dates: DateRules::load(folder)?,
-            gazetteer: Gazetteer::new(places.regions.clone(), codes, own)?,
+            gazetteer,
             people: people.people,
             before,
             after,

@@ -78,6 +78,8 @@ pub struct Gazetteer {
     own: Fst<Cow<'static, [u8]>>,
     places: Fst<Cow<'static, [u8]>>,
     own_places: Fst<Cow<'static, [u8]>>,
+    /// Metres above sea level of own places, by squashed name and code.
+    heights: HashMap<(String, String), f64>,
     names: HashMap<String, String>,
     own_regions: std::collections::HashSet<String>,
 }
@@ -153,9 +155,22 @@ impl Gazetteer {
             own: build(own),
             places: built_in(PLACES),
             own_places: build(own_places),
+            heights: HashMap::new(),
             own_regions,
             names: known,
         })
+    }
+
+    /// Says how high places of the user's own lie: name, code, and metres above
+    /// sea level.
+    pub(crate) fn set_heights(&mut self, heights: impl IntoIterator<Item = (String, String, f64)>) {
+        self.heights = heights.into_iter().map(|(name, code, m)| ((squash(&name), code), m)).collect();
+    }
+
+    /// How high a place of the user's own lies, in metres above sea level, where
+    /// the list says so.
+    pub fn height(&self, place: &Hit) -> Option<f64> {
+        self.heights.get(&(place.name.clone(), place.code.clone())).copied()
     }
 
     /// Whether `code` is a region of the user's own, whose name is written on
