@@ -12,7 +12,7 @@
 //! number is impossible otherwise, at a cost. A missing hemisphere is never
 //! guessed: the numbers are given without a value.
 
-use super::pieces::pieces;
+use super::pieces::{Placed, over};
 use geoconvert::{Mgrs, UtmUps};
 use regex::{Captures, Regex};
 use serde::{Deserialize, Serialize};
@@ -122,14 +122,13 @@ form!(
 /// Finds every coordinate of `text`, in the order of the text; none overlaps
 /// another. Latitude and longitude standing beside each other are one.
 pub fn find(text: &str) -> Vec<CoordinateReading> {
-    let mut found = Vec::new();
-    for piece in pieces(text) {
-        found.extend(find_in(piece.text).into_iter().map(|mut r| {
-            piece.shift(&mut r.bytes, &mut r.chars);
-            r
-        }));
+    over(text, find_in)
+}
+
+impl Placed for CoordinateReading {
+    fn places(&mut self) -> (&mut Range<usize>, &mut Range<usize>) {
+        (&mut self.bytes, &mut self.chars)
     }
-    found
 }
 
 fn find_in(text: &str) -> Vec<CoordinateReading> {

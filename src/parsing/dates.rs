@@ -28,7 +28,7 @@ pub use iso::{IsoDate, Moment, ordinal};
 pub(crate) use rules::fold as fold_name;
 pub use rules::{DateRules, Order};
 
-use super::pieces::pieces;
+use super::pieces::{Placed, over};
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 use std::ops::Range;
@@ -271,14 +271,13 @@ struct Found {
 /// overlaps another. Lines may be joined by a space or a single line end; a date
 /// never goes on over a blank line.
 pub fn find(text: &str, rules: &DateRules) -> Vec<DateReading> {
-    let mut found = Vec::new();
-    for piece in pieces(text) {
-        found.extend(find_in(piece.text, rules).into_iter().map(|mut r| {
-            piece.shift(&mut r.bytes, &mut r.chars);
-            r
-        }));
+    over(text, |text| find_in(text, rules))
+}
+
+impl Placed for DateReading {
+    fn places(&mut self) -> (&mut Range<usize>, &mut Range<usize>) {
+        (&mut self.bytes, &mut self.chars)
     }
-    found
 }
 
 fn find_in(text: &str, rules: &DateRules) -> Vec<DateReading> {

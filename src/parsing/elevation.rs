@@ -6,7 +6,7 @@
 //! unit and a direction (`100 m N of the bridge`) is a distance, and one after
 //! `depth` is none either.
 
-use super::pieces::pieces;
+use super::pieces::{Placed, over};
 use regex::Regex;
 use serde::{Deserialize, Serialize};
 use std::ops::Range;
@@ -59,14 +59,13 @@ fn forms() -> &'static [Regex; 2] {
 /// Finds every elevation of `text`, in the order of the text; none overlaps
 /// another.
 pub fn find(text: &str) -> Vec<ElevationReading> {
-    let mut found = Vec::new();
-    for piece in pieces(text) {
-        found.extend(find_in(piece.text).into_iter().map(|mut r| {
-            piece.shift(&mut r.bytes, &mut r.chars);
-            r
-        }));
+    over(text, find_in)
+}
+
+impl Placed for ElevationReading {
+    fn places(&mut self) -> (&mut Range<usize>, &mut Range<usize>) {
+        (&mut self.bytes, &mut self.chars)
     }
-    found
 }
 
 fn find_in(text: &str) -> Vec<ElevationReading> {
