@@ -43,7 +43,7 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
     let wanted = |hash: &str, page: Option<u32>| !matches!(catalogue.has_photo(hash, page), Ok(Some(_)));
     let (mut new, mut doubtful) = (0usize, 0usize);
     let learned = match args.engine {
-        Engine::Neural => learning::in_use(catalogue.folder(), rules.reading),
+        Engine::Neural => learning::in_use(catalogue.folder()),
         _ => None,
     };
     let outcome = over(photos, args, &rules, learned.as_ref(), &wanted, |made, progress| {

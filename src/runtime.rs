@@ -53,8 +53,8 @@ fn environment(models: &Path) -> Result<&'static Environment> {
 pub struct Network {
     session: Session,
     name: String,
-    /// Asks for the first output alone.
-    first: RunOptions<HasSelectedOutputs>,
+    /// The first output's name, and what asks for it alone.
+    first: (String, RunOptions<HasSelectedOutputs>),
 }
 
 /// A network's output: its shape, and its numbers in row-major order.
@@ -103,7 +103,7 @@ impl Network {
         };
         let session = session.map_err(|e| wrong(e.to_string()))?;
         let first = session.outputs().first().map(|o| o.name().to_owned()).unwrap_or_default();
-        let first = selecting(&[&first]).map_err(|e| wrong(e.to_string()))?;
+        let first = selecting(&[&first]).map(|options| (first, options)).map_err(|e| wrong(e.to_string()))?;
         Ok(Network { session, name: path.display().to_string(), first })
     }
 
@@ -117,17 +117,8 @@ impl Network {
     /// # Errors
     /// What ONNX Runtime says, with the model's name.
     pub fn run_for(&mut self, shape: [usize; 4], data: &[f32], outputs: &[&str]) -> Result<Vec<Output>> {
-        let name = &self.name;
-        let wrong = |e: ort::Error| Trouble::new(name, "the network failed").cause(e.to_string());
-        let options = selecting(outputs).map_err(wrong)?;
-        let input = TensorRef::from_array_view((shape, data)).map_err(wrong)?;
-        let given = self.session.run_with_options(ort::inputs![input], &options).map_err(wrong)?;
-        let take = |output: &&str| {
-            let value = given.get(*output).ok_or_else(|| Trouble::new(name, format!("gives no {output}")))?;
-            let (shape, data) = value.try_extract_tensor::<f32>().map_err(wrong)?;
-            Ok(Output { shape: shape.iter().map(|&d| d as usize).collect(), data: data.to_vec() })
-        };
-        outputs.iter().map(take).collect()
+        let options = selecting(outputs).map_err(|e| failed(&self.name, e))?;
+        answers(&mut self.session, &self.name, (shape, data), &options, outputs)
     }
 
     /// The text that the model file carries under `key`, where it has one.
@@ -141,13 +132,33 @@ impl Network {
     /// # Errors
     /// What ONNX Runtime says, with the model's name.
     pub fn run(&mut self, shape: [usize; 4], data: &[f32]) -> Result<Output> {
-        let name = &self.name;
-        let wrong = |e: ort::Error| Trouble::new(name, "the network failed").cause(e.to_string());
-        let input = TensorRef::from_array_view((shape, data)).map_err(wrong)?;
-        let outputs = self.session.run_with_options(ort::inputs![input], &self.first).map_err(wrong)?;
-        let (shape, data) = outputs[0].try_extract_tensor::<f32>().map_err(wrong)?;
-        Ok(Output { shape: shape.iter().map(|&d| d as usize).collect(), data: data.to_vec() })
+        let (first, options) = &self.first;
+        let mut given = answers(&mut self.session, &self.name, (shape, data), options, &[first])?;
+        Ok(given.remove(0))
     }
+}
+
+fn failed(name: &str, e: ort::Error) -> Trouble {
+    Trouble::new(name, "the network failed").cause(e.to_string())
+}
+
+/// What `session` gives for one input, by the names of the outputs.
+fn answers(
+    session: &mut Session,
+    name: &str,
+    input: ([usize; 4], &[f32]),
+    options: &RunOptions<HasSelectedOutputs>,
+    outputs: &[&str],
+) -> Result<Vec<Output>> {
+    let wrong = |e| failed(name, e);
+    let input = TensorRef::from_array_view(input).map_err(wrong)?;
+    let given = session.run_with_options(ort::inputs![input], options).map_err(wrong)?;
+    let take = |output: &&str| {
+        let value = given.get(*output).ok_or_else(|| Trouble::new(name, format!("gives no {output}")))?;
+        let (shape, data) = value.try_extract_tensor::<f32>().map_err(wrong)?;
+        Ok(Output { shape: shape.iter().map(|&d| d as usize).collect(), data: data.to_vec() })
+    };
+    outputs.iter().map(take).collect()
 }
 
 /// Options that ask for these outputs alone.

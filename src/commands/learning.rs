@@ -9,8 +9,8 @@ use glassine::intake;
 use glassine::learning::training::Course;
 use glassine::learning::{self, Line, School, lines};
 use glassine::pipeline::Rules;
-use glassine::reading::learned::{Learned, Shipped};
-use glassine::reading::{NeuralReader, Reader, ReadingRules, level};
+use glassine::reading::learned::Learned;
+use glassine::reading::{NeuralReader, level};
 use glassine::runtime::models_folder;
 use glassine::trouble::{Result, Trouble};
 use image::RgbImage;
@@ -42,12 +42,10 @@ pub struct LearnArgs {
 
 /// The learned part that reads in `folder`. Where it cannot be used, says so, and
 /// the reader that ships reads.
-pub fn in_use(folder: &Folder, rules: ReadingRules) -> Option<Learned> {
+pub fn in_use(folder: &Folder) -> Option<Learned> {
     let usable = || -> Result<Option<Learned>> {
         let Some(learned) = Learned::newest(&folder.reader())? else { return Ok(None) };
-        let models = models_folder()?;
-        let shipped = Shipped::load(&models.join("reader").join("reader.onnx"))?;
-        shipped.fits(&learned, NeuralReader::load(&models, 1, rules)?.name())?;
+        NeuralReader::suited(&models_folder()?, &learned)?;
         Ok(Some(learned))
     };
     usable().unwrap_or_else(|trouble| {
@@ -79,7 +77,7 @@ pub fn learn(args: &LearnArgs) -> Result<ExitCode> {
         eprintln!("{} written out, from {}.", count(given.len(), "line"), kept.display());
         all.extend(given.into_iter().map(|l| l.1));
     }
-    let current = in_use(&folder, rules.reading);
+    let current = in_use(&folder);
     let day = jiff::Timestamp::now().to_zoned_datetime(jiff::tz::TimeZone::system()).date().to_string();
     let say = |text: &str| eprintln!("{text}");
     let school = School {

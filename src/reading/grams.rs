@@ -8,7 +8,8 @@
 use crate::trouble::{Result, Trouble};
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader};
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// The longest n-grams that a key can hold.
 const LONGEST: usize = 7;
@@ -39,6 +40,24 @@ impl Grams {
         let damaged = |what: String| Trouble::file(path, what).hint("restore models/ from the source tree");
         let file = std::fs::File::open(path).map_err(|e| damaged("cannot be read".into()).cause(e))?;
         Self::read(BufReader::new(flate2::read::GzDecoder::new(file))).map_err(damaged)
+    }
+
+    /// As [`Grams::load`], but once for all readers of the process that ask for
+    /// the same file.
+    ///
+    /// # Errors
+    /// As [`Grams::load`].
+    pub fn shared(path: &Path) -> Result<Arc<Grams>> {
+        static LOADED: Mutex<Option<(PathBuf, Arc<Grams>)>> = Mutex::new(None);
+        let mut loaded = LOADED.lock().unwrap_or_else(PoisonError::into_inner);
+        match &*loaded {
+            Some((known, grams)) if known == path => Ok(grams.clone()),
+            _ => {
+                let grams = Arc::new(Grams::load(path)?);
+                *loaded = Some((path.to_owned(), grams.clone()));
+                Ok(grams)
+            }
+        }
     }
 
     pub(super) fn read(lines: impl BufRead) -> std::result::Result<Self, String> {

@@ -15,6 +15,7 @@ use imageproc::geometric_transformations::{Border, Interpolation, warp_into_with
 use ndarray::Array2;
 use serde::Deserialize;
 use std::path::Path;
+use std::sync::Arc;
 
 /// What a model of our own says of itself in `reader.json`.
 #[derive(Clone, Debug, Deserialize)]
@@ -37,11 +38,28 @@ fn one() -> f32 {
     1.0
 }
 
+/// A text of the reader's `folder`.
+fn told(folder: &Path, name: &str) -> Result<String> {
+    let path = folder.join(name);
+    std::fs::read_to_string(&path).map_err(|e| {
+        Trouble::file(&path, "cannot be read").cause(e).hint("restore models/ from the source tree")
+    })
+}
+
+impl About {
+    /// What the reader in `folder` says of itself.
+    fn of(folder: &Path) -> Result<Self> {
+        serde_json::from_str(&told(folder, "reader.json")?).map_err(|e| {
+            Trouble::file(&folder.join("reader.json"), "is not what a reader says of itself").cause(e)
+        })
+    }
+}
+
 /// The neural reader with one model.
 pub struct NeuralReader {
     network: Network,
     alphabet: Alphabet,
-    letters: Option<Grams>,
+    letters: Option<Arc<Grams>>,
     about: About,
     rules: ReadingRules,
     /// The character of every class but blank.
@@ -103,19 +121,23 @@ impl NeuralReader {
     /// # Errors
     /// Names the file that is missing or damaged.
     pub fn load_own(models: &Path, folder: &Path, threads: usize, rules: ReadingRules) -> Result<Self> {
-        let read = |name: &str| {
-            let path = folder.join(name);
-            std::fs::read_to_string(&path).map_err(|e| {
-                Trouble::file(&path, "cannot be read").cause(e).hint("restore models/ from the source tree")
-            })
-        };
-        let about: About = serde_json::from_str(&read("reader.json")?).map_err(|e| {
-            Trouble::file(&folder.join("reader.json"), "is not what a reader says of itself").cause(e)
-        })?;
+        Self::open(models, folder, threads, rules, None)
+    }
+
+    /// As [`NeuralReader::load_own`], with `bytes`, where given, in the place of
+    /// the network's file.
+    fn open(
+        models: &Path,
+        folder: &Path,
+        threads: usize,
+        rules: ReadingRules,
+        bytes: Option<&[u8]>,
+    ) -> Result<Self> {
+        let about = About::of(folder)?;
         let characters: Vec<char> =
-            read("alphabet.txt")?.split('\n').filter_map(|line| line.chars().next()).collect();
-        let network = Network::load(models, &folder.join("reader.onnx"), threads)?;
-        let letters = about.letters.as_ref().map(|name| Grams::load(&folder.join(name))).transpose()?;
+            told(folder, "alphabet.txt")?.split('\n').filter_map(|line| line.chars().next()).collect();
+        let network = Network::load_with(models, &folder.join("reader.onnx"), threads, bytes)?;
+        let letters = about.letters.as_ref().map(|name| Grams::shared(&folder.join(name))).transpose()?;
         Ok(NeuralReader {
             network,
             alphabet: Alphabet::new(characters.clone(), |_| true),
@@ -137,15 +159,23 @@ impl NeuralReader {
         rules: ReadingRules,
         learned: Option<&Learned>,
     ) -> Result<Self> {
-        let mut reader = Self::load(models, threads, rules)?;
-        let Some(learned) = learned else { return Ok(reader) };
-        let path = models.join("reader").join("reader.onnx");
-        let shipped = Shipped::load(&path)?;
-        shipped.fits(learned, &reader.about.name)?;
-        let bytes = shipped.with(&learned.weights);
-        reader.network = Network::load_with(models, &path, threads, Some(&bytes))?;
+        let Some(learned) = learned else { return Self::load(models, threads, rules) };
+        let folder = models.join("reader");
+        let bytes = Self::suited(models, learned)?.with(&learned.weights);
+        let mut reader = Self::open(models, &folder, threads, rules, Some(&bytes))?;
         reader.about.name = learned.name(&reader.about.name);
         Ok(reader)
+    }
+
+    /// The file of our own reader, if `learned` belongs to it.
+    ///
+    /// # Errors
+    /// Where it belongs to another reader, or a file is missing or damaged.
+    pub fn suited(models: &Path, learned: &Learned) -> Result<Shipped> {
+        let folder = models.join("reader");
+        let shipped = Shipped::load(&folder.join("reader.onnx"))?;
+        shipped.fits(learned, &About::of(&folder)?.name)?;
+        Ok(shipped)
     }
 
     /// The class of every character of `text`; `None` where the reader cannot
@@ -153,11 +183,6 @@ impl NeuralReader {
     pub fn classes(&self, text: &str) -> Option<Vec<usize>> {
         let class = |c: char| self.characters.iter().position(|k| *k == c).map(|i| i + 1);
         text.chars().map(class).collect()
-    }
-
-    /// The characters of some classes.
-    pub fn text(&self, classes: &[usize]) -> String {
-        classes.iter().filter_map(|c| self.characters.get(c.checked_sub(1)?)).collect()
     }
 
     /// Whether the model has what learning needs.
@@ -178,12 +203,8 @@ impl NeuralReader {
     /// Where the network fails.
     pub fn look(&mut self, line: &RgbImage) -> Result<[Array2<f32>; 2]> {
         let (w, h) = line.dimensions();
-        let (crop, _) =
-            cut(line, &Quad::upright(0.0, 0.0, w as f32, h as f32), self.about.height, &self.rules);
-        let (w, h) = (crop.width() as usize, crop.height() as usize);
-        let mut data = vec![0.0; 3 * w * h];
-        planes(&crop, w, &mut data);
-        let outputs = self.network.run_for([1, 3, h, w], &data, &["columns", "base"])?;
+        let (shape, data, _) = self.input(line, &Quad::upright(0.0, 0.0, w as f32, h as f32));
+        let outputs = self.network.run_for(shape, &data, &["columns", "base"])?;
         let name = &self.about.name;
         let mut rows = outputs.into_iter().map(|output| {
             let last = output.shape.last().copied().unwrap_or(1).max(1);
@@ -194,12 +215,19 @@ impl NeuralReader {
         Ok([next()?, next()?])
     }
 
-    fn read_line(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Option<ReadLine>> {
+    /// What the network takes of a line: shape, numbers, and how large a share
+    /// (0 to 1) of its columns the line fills.
+    fn input(&self, picture: &RgbImage, quad: &Quad) -> ([usize; 4], Vec<f32>, f32) {
         let (crop, width) = cut(picture, quad, self.about.height, &self.rules);
         let (w, h) = (crop.width() as usize, crop.height() as usize);
         let mut data = vec![0.0; 3 * w * h];
         planes(&crop, w, &mut data);
-        let output = self.network.run([1, 3, h, w], &data)?;
+        ([1, 3, h, w], data, width as f32 / w as f32)
+    }
+
+    fn read_line(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Option<ReadLine>> {
+        let (shape, data, filled) = self.input(picture, quad);
+        let output = self.network.run(shape, &data)?;
         if output.shape.last() != Some(&self.alphabet.classes()) {
             return Err(Trouble::new(
                 &self.about.name,
@@ -213,7 +241,6 @@ impl NeuralReader {
         }
         let steps = Steps::new(&output.data, &self.alphabet, self.about.temperature);
         let keep = Alternatives { most: self.rules.alternatives, from: self.rules.alternative_from };
-        let filled = width as f32 / w as f32;
         let chars = match &self.letters {
             Some(grams) => {
                 let text = beam::search(&steps, &self.alphabet, grams, &self.rules.beam);
