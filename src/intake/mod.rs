@@ -242,9 +242,9 @@ impl Pages {
             }
             Pages::Pdf(pdf, late) => {
                 let (pdf, own) = (pdf.clone(), rules.clone());
-                let drawn = in_time(rules, move || pdf::page(&pdf, index, &own));
-                let drawn = drawn.inspect_err(|t| late.store(t.fact.starts_with(LATE), Ordering::Relaxed));
-                (&none, drawn)
+                let drawn = within(rules, move || pdf::page(&pdf, index, &own));
+                late.store(drawn.is_none(), Ordering::Relaxed);
+                (&none, drawn.unwrap_or_else(|| Err(too_slow(rules))))
             }
             Pages::One(facts) => {
                 let (kind, turned) = (file.kind, facts.orientation);
@@ -296,16 +296,29 @@ fn gave_up() -> Trouble {
         .hint("open it in a picture program, save it anew, and add that")
 }
 
-/// How the fact begins of a file whose decoder was not waited for to the end.
-const LATE: &str = "is not done after";
+fn too_slow(rules: &IntakeRules) -> Trouble {
+    let seconds = rules.limits.seconds;
+    Trouble::new("", format!("is not done after {seconds} s of decoding; no more of it was read")).hint(
+        "save it anew in a picture program and add that, or raise limits.seconds in the collection folder's \
+         config/intake.toml",
+    )
+}
 
-/// As [`guarded`], but waits no longer than the rules allow: a file made for it
-/// can keep a decoder busy for ever. The decoder is then left behind; it cannot
-/// be stopped, and ends with the program at the latest.
+/// As [`within`], with being late as an error of the file.
 fn in_time<T: Send + 'static>(
     rules: &IntakeRules,
     decode: impl FnOnce() -> Result<T> + Send + 'static,
 ) -> Result<T> {
+    within(rules, decode).unwrap_or_else(|| Err(too_slow(rules)))
+}
+
+/// As [`guarded`], but waits no longer than the rules allow, and gives `None`
+/// then: a file made for it can keep a decoder busy for ever. The decoder is left
+/// behind; it cannot be stopped, and ends with the program at the latest.
+fn within<T: Send + 'static>(
+    rules: &IntakeRules,
+    decode: impl FnOnce() -> Result<T> + Send + 'static,
+) -> Option<Result<T>> {
     let (to, from) = channel();
     let work = move || {
         // Nobody waits any more where this fails.
@@ -313,19 +326,15 @@ fn in_time<T: Send + 'static>(
     };
     // Deeply nested files need room; the system gives it only where it is used.
     let thread = std::thread::Builder::new().name("decoder".into()).stack_size(16 << 20).spawn(work);
-    thread.map_err(|e| {
-        Trouble::new("", "cannot be decoded").cause(e).hint("close other programs, then add it again")
-    })?;
-    let seconds = rules.limits.seconds;
-    from.recv_timeout(Duration::from_secs(seconds)).unwrap_or_else(|e| match e {
-        RecvTimeoutError::Disconnected => Err(gave_up()),
-        RecvTimeoutError::Timeout => {
-            Err(Trouble::new("", format!("{LATE} {seconds} s of decoding; no more of it was read")).hint(
-                "save it anew in a picture program and add that, or raise limits.seconds in the collection \
-                 folder's config/intake.toml",
-            ))
-        }
-    })
+    if let Err(e) = thread {
+        let trouble = Trouble::new("", "cannot be decoded").cause(e);
+        return Some(Err(trouble.hint("close other programs, then add it again")));
+    }
+    match from.recv_timeout(Duration::from_secs(rules.limits.seconds)) {
+        Ok(decoded) => Some(decoded),
+        Err(RecvTimeoutError::Disconnected) => Some(Err(gave_up())),
+        Err(RecvTimeoutError::Timeout) => None,
+    }
 }
 
 #[cfg(test)]
