@@ -580,7 +580,8 @@ impl<'a> Checker<'a> {
                 fault = Some(format!("a quotation mark is not closed; has {} fields", record.len()));
             }
             Some(Why::Long) => {
-                fault = Some("is longer than 1 MiB; an amended copy holds its beginning".to_owned());
+                fault =
+                    Some(format!("is longer than {}; an amended copy holds its beginning", table::longest()));
             }
             None => {}
         }

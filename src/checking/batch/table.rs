@@ -14,6 +14,11 @@ use std::rc::Rc;
 /// A row of more bytes than this has an open quotation mark, or is no row.
 const LONGEST_ROW: u64 = 1 << 20;
 
+/// [`LONGEST_ROW`] in words.
+pub(super) fn longest() -> String {
+    format!("{} MiB", LONGEST_ROW >> 20)
+}
+
 /// An archive's table that unpacks to more bytes than this, and to more than
 /// [`SWELLING`] times its packed size, was made to fill the disk. Tables pack to a
 /// fifth or a twentieth; the packing itself allows a thousandth.
@@ -337,7 +342,7 @@ fn separated(path: &Path, text: Text, core: Core, header: bool, taker: &mut dyn 
             }
             if endless && open.is_none() {
                 row += 1;
-                stopped = Some("it is longer than 1 MiB".to_owned());
+                stopped = Some(format!("it is longer than {}", longest()));
                 ended = true;
                 break;
             }
@@ -402,10 +407,7 @@ fn lines(mut reader: impl BufRead, taker: &mut dyn Taker) -> Result<()> {
         if let Some(row) = long {
             taker.damaged(
                 row,
-                format!(
-                    "is longer than {} MiB and was passed over; an amended copy lacks it",
-                    LONGEST_ROW >> 20
-                ),
+                format!("is longer than {} and was passed over; an amended copy lacks it", longest()),
             );
         }
         if let Some(why) = broken {
