@@ -4,7 +4,7 @@
 //! when it is finished. A place that is no ordinary file (a pipe, a device such as
 //! `/dev/null`) is written into, never replaced.
 
-use std::io;
+use std::io::{self, Write};
 use std::path::Path;
 use tempfile::NamedTempFile;
 
@@ -41,10 +41,21 @@ pub fn finish(file: NamedTempFile, path: &Path) -> io::Result<()> {
     io::copy(&mut file.reopen()?, &mut to).map(|_| ())
 }
 
+/// Writes `bytes` to `path`, whole and onto the disk.
+///
+/// # Errors
+/// Where it cannot be written.
+pub fn write(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut file = beside(path)?;
+    file.write_all(bytes)?;
+    file.as_file().sync_all()?;
+    finish(file, path)
+}
+
 #[cfg(all(test, unix))]
 mod tests {
     use super::*;
-    use std::io::{Read, Write};
+    use std::io::Read;
 
     #[test]
     fn a_file_is_replaced_whole_and_readable_by_others() {

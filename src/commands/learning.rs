@@ -15,7 +15,6 @@ use glassine::runtime::models_folder;
 use glassine::trouble::{Result, Trouble};
 use image::RgbImage;
 use std::collections::BTreeMap;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -231,10 +230,10 @@ fn write_sheet(catalogue: &Catalogue, rules: &Rules, sheet: &Path, most: usize) 
             let height = (quad.height().round() as u32).clamp(rules.reading.line_height, 128);
             let saved = level(&picture, &quad, height).save(&path);
             saved.map_err(|e| failed(&path)(std::io::Error::other(e)))?;
-            rows.push_str(&format!("{name}\t{}\t{}\t\n", plain(&all[i].name), plain(&read)));
+            rows.push_str(&format!("{name}\t{}\t{}\t\n", lines::plain(&all[i].name), lines::plain(&read)));
         }
     }
-    write_whole(&list, rows.as_bytes()).map_err(failed(&list))?;
+    files::write(&list, rows.as_bytes()).map_err(failed(&list))?;
     eprintln!("Cut {} out into {}.", count(nth, "line"), sheet.display());
     eprintln!(
         "Type into the column `text` of {} what stands in each picture, letter by letter; leave empty what you do not read for sure. Then: glassine learn {} --lines {}",
@@ -243,17 +242,6 @@ fn write_sheet(catalogue: &Catalogue, rules: &Rules, sheet: &Path, most: usize) 
         list.display()
     );
     Ok(ExitCode::SUCCESS)
-}
-
-/// Text without the signs that part a list's columns and rows.
-fn plain(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
-}
-
-fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
-    let mut file = files::beside(path)?;
-    file.write_all(bytes)?;
-    files::finish(file, path)
 }
 
 /// Keeps lines that a person wrote out, by what their pictures show; what was
@@ -285,8 +273,8 @@ fn keep_lines(folder: &Folder, given: &[(PathBuf, Line)]) -> Result<()> {
         if !path.exists() {
             line.picture.save(&path).map_err(|e| failed(std::io::Error::other(e)))?;
         }
-        rows.insert(name, plain(&line.text));
+        rows.insert(name, line.text.clone());
     }
     let table: String = rows.iter().map(|(name, text)| format!("{name}\t{text}\n")).collect();
-    write_whole(&list, format!("picture\ttext\n{table}").as_bytes()).map_err(failed)
+    files::write(&list, format!("picture\ttext\n{table}").as_bytes()).map_err(failed)
 }

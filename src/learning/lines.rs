@@ -48,7 +48,7 @@ pub fn certain(draft: &Draft) -> Vec<(Quad, String)> {
                     }
                     continue;
                 }
-                let now = value.value.split_whitespace().collect::<Vec<_>>().join(" ");
+                let now = plain(&value.value);
                 let far = strsim::levenshtein(&now, &words) * 2 > words.chars().count();
                 if literal && field.term.starts_with("verbatim") && !now.is_empty() && !far {
                     pieces.push((span.start, span.end, now, true));
@@ -77,6 +77,12 @@ pub fn certain(draft: &Draft) -> Vec<(Quad, String)> {
         }
     }
     found
+}
+
+/// `text` with one space between its words: no tab or line end, which part a
+/// list's columns and rows.
+pub fn plain(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 /// A row of a list of lines: a picture and what stands in it.
@@ -108,7 +114,7 @@ pub fn listed(list: &Path) -> Result<(Vec<(PathBuf, Line)>, Vec<Trouble>)> {
     let (mut lines, mut troubles) = (Vec::new(), Vec::new());
     for (nth, record) in reader.records().enumerate() {
         let row: Row = record.and_then(|r| r.deserialize(Some(&heads))).map_err(wrong)?;
-        let text = row.text.split_whitespace().collect::<Vec<_>>().join(" ");
+        let text = plain(&row.text);
         if text.is_empty() {
             continue;
         }

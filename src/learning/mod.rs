@@ -150,7 +150,6 @@ pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outc
     let mut weights = shipped.weights.clone();
     training::train(&mut weights, &lessons, &course, |round, loss| {
         say(&format!("round {round} of {}: loss {loss:.3} a character", course.rounds));
-        true
     });
     // As it will be used: rounded where the reader's file is.
     for (tensor, _) in weights.iter_mut().zip(&shipped.halves).filter(|p| *p.1) {
@@ -203,10 +202,9 @@ fn folded(text: &str) -> String {
         '’' | '‘' => '\'',
         '“' | '”' | '„' => '"',
         '—' | '−' => '–',
-        c if c.is_whitespace() => ' ',
         c => c,
     });
-    folded.collect::<String>().split(' ').filter(|w| !w.is_empty()).collect::<Vec<_>>().join(" ")
+    lines::plain(&folded.collect::<String>())
 }
 
 /// Which lines are held back: a quarter, the same ones for the same lines, and

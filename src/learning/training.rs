@@ -104,13 +104,8 @@ pub fn reads(weights: &Weights, seen: &Seen) -> Vec<usize> {
 }
 
 /// Adapts `weights` to the lessons. `each` is told after every round which it
-/// was and the mean loss a character; where it gives false, learning stops.
-pub fn train(
-    weights: &mut Weights,
-    lessons: &[Lesson],
-    course: &Course,
-    mut each: impl FnMut(usize, f32) -> bool,
-) {
+/// was and the mean loss a character.
+pub fn train(weights: &mut Weights, lessons: &[Lesson], course: &Course, mut each: impl FnMut(usize, f32)) {
     let shipped = weights.clone();
     let zeros: Vec<Vec<f32>> = weights.iter().map(|t| vec![0.0; t.data.len()]).collect();
     let (mut first, mut second) = (zeros.clone(), zeros);
@@ -157,9 +152,7 @@ pub fn train(
             clip(&mut gradient, 1.0);
             adam(weights, &gradient, &shipped, (&mut first, &mut second), step, rate, course.decay);
         }
-        if !each(round + 1, lost / characters.max(1) as f32) {
-            break;
-        }
+        each(round + 1, lost / characters.max(1) as f32);
     }
 }
 

@@ -12,7 +12,6 @@ use half::f16;
 use prost::encoding::{WireType, decode_key, decode_varint};
 use safetensors::tensor::{Dtype, SafeTensors, TensorView, serialize};
 use std::collections::HashMap;
-use std::io::Write;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -161,9 +160,7 @@ impl Learned {
         ]);
         let bytes = serialize(views, Some(said)).map_err(|e| failed(std::io::Error::other(e)))?;
         std::fs::create_dir_all(folder).map_err(failed)?;
-        let mut file = files::beside(&path).map_err(failed)?;
-        file.write_all(&bytes).and_then(|()| file.as_file().sync_all()).map_err(failed)?;
-        files::finish(file, &path).map_err(failed)?;
+        files::write(&path, &bytes).map_err(failed)?;
         Ok(Learned { number, told, weights })
     }
 
