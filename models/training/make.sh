@@ -6,6 +6,7 @@
 #   make.sh refine WORK OUT NEXT [S]  second stage: align, then lines set from pieces of hands
 #   make.sh eval READER.onnx WORK     CER by source on the test lines
 #   make.sh export OUT READER_FOLDER  average.pt -> reader.onnx, alphabet.txt
+#   make.sh letters WORK READER_FOLDER  letters.arpa.gz for the search over readings
 #
 # HANDWRITING is the folder with lines.tsv and one tar a source. Needs requirements.txt
 # installed, npm, and (for `data`) Debian's r-cran-janeaustenr through apt-get download.
@@ -14,7 +15,8 @@ set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
 py=${PYTHON:-python3}
 gpus() { "$py" -c 'import torch; print(max(1, torch.cuda.device_count()))'; }
-workers=$(($(nproc) / $(gpus) - 1)); [ "$workers" -ge 1 ] || workers=1
+# All cores: nproc alone heeds OMP_NUM_THREADS.
+workers() { local each=$(($(nproc --all) / $(gpus) - 1)); echo $((each > 1 ? each : 1)); }
 
 case "${1:-}" in
 data)
@@ -40,16 +42,17 @@ data)
     ;;
 train)
     "$py" -m torch.distributed.run --nproc_per_node="$(gpus)" "$here/train.py" --data "$2" --out "$3" --seconds "${4:-455}" \
-        --rate 1.2e-3 --workers "$workers" --seed 1 --mix real=.5,hand=.27,type=.11,print=.12
+        --rate 1.2e-3 --workers "$(workers)" --seed 1 --mix real=.5,hand=.27,type=.11,print=.12
     ;;
 refine)
     mkdir -p "$4"
     "$py" "$here/align.py" "$2" "$3/average.pt" "$4/pieces.npz"
     "$py" -m torch.distributed.run --nproc_per_node="$(gpus)" "$here/train.py" --data "$2" --out "$4" --seconds "${5:-525}" \
-        --rate 9e-4 --warm 300 --workers "$workers" --seed 2 --resume "$3/average.pt" --fresh-optimiser --pieces "$4/pieces.npz" \
+        --rate 9e-4 --warm 300 --workers "$(workers)" --seed 2 --resume "$3/average.pt" --fresh-optimiser --pieces "$4/pieces.npz" \
         --mix real=.42,pieces=.17,hand=.22,type=.09,print=.10
     ;;
 eval) "$py" "$here/evaluate.py" "$2" "$3/lines.npz" test ;;
+letters) "$py" "$here/make_grams.py" "$2/corpus.json.gz" "$3/letters.arpa.gz" ;;
 export) "$py" "$here/export.py" "$2/average.pt" "$3" --half ;;
-*) sed -n '2,14p' "$0" >&2; exit 2 ;;
+*) sed -n '2,15p' "$0" >&2; exit 2 ;;
 esac

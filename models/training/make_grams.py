@@ -6,7 +6,7 @@ written in the back-off form of the ARPA format (log10). A space is written as `
 digit as `0` (which digit it is, only the picture says); `<s>` and `</s>` bound a line.
 """
 
-import argparse, collections, gzip, json, math, random
+import argparse, collections, gzip, io, json, math, random
 
 from alphabet import fold_hand
 from label_text import Labels
@@ -75,7 +75,8 @@ def main():
     counts = count(texts(a.corpus, a.seed, a.prose, a.labels, a.foreign), a.order)
     least = [0] + [int(v) for v in a.least.split(",")]
     prob, back = estimate(counts, a.order, least)
-    with gzip.open(a.out, "wt", encoding="utf8", compresslevel=9) as f:
+    # Without the time in its head, so that the same words give the same file.
+    with open(a.out, "wb") as raw, io.TextIOWrapper(gzip.GzipFile("", "wb", 9, raw, mtime=0), encoding="utf8") as f:
         f.write("\\data\\\n" + "".join(f"ngram {n}={len(prob[n])}\n" for n in range(1, a.order + 1)))
         for n in range(1, a.order + 1):
             f.write(f"\n\\{n}-grams:\n")
