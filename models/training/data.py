@@ -52,7 +52,7 @@ def hide(image, rng):
 class Stream(IterableDataset):
     """Endless batches (images uint8 N x 48 x W, widths, targets, target lengths) by width bucket.
 
-    mix: shares of 'real', 'pieces', 'hand', 'type', 'print'.
+    mix: shares of 'real', 'pieces', 'hand', 'type', 'print', 'form' (printed words filled in by hand).
     """
 
     def __init__(self, lines, fonts, corpus, mix, columns=98304, seed=0, pieces=None, most=384, without=()):
@@ -94,6 +94,12 @@ class Stream(IterableDataset):
                 image = setter.line(text)
                 if image is None or (target := encode(text)) is None: continue
                 made = [renderer.wear.real(image)]
+            elif kind == "form":
+                head, glue, tail = labels.form()
+                look, text = rng.choice(("type", "print", "print")), head + glue + fold_hand(tail)
+                target = encode(text)
+                if target is None or len(text) > 90: continue
+                made = renderer.line(text, look, variants=2, made=renderer.form(head, tail, look)) or []
             else:
                 text = labels.line("hand" if kind == "hand" else "print")
                 if kind == "hand" and len(text) > 5 and text.isupper() and rng.random() < 0.8: text = text.title()

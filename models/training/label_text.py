@@ -233,6 +233,25 @@ class Labels:
             r.choice(["Please accept my thanks for", "I beg to acknowledge the receipt of", "I have the honor to", "Will you kindly send me", "I should be glad to have", "Kindly let me know if you", "I hope to be able to", "Thanking you for your", "In reply to your letter of", "I regret that I am unable to", "It gives me much pleasure to", "Please find enclosed", "I have just returned from", "With best wishes", "With kind regards to"]),
             self.person(), self.people()])
 
+    def form(self):
+        """A printed form's words, what joins them, and what a pen filled in: (head, glue, tail)."""
+        r, c = self.rng, self.c
+        date, year = self.date(), r.randint(1860, 2005)
+        short = f"{r.randint(1, 31)}" + r.choice([" ", "-", "."]) + r.choice([r.choice(ROMAN), r.choice(ROMAN).lower(), r.choice(MONTHS)[:3], r.choice(MONTHS)])
+        state = r.choice(c["states"])
+        return r.choice([
+            (r.choice(["Date", "Date:", "DATE", "Date collected", "Collected", "Coll."]), " ", date), (r.choice(["No.", "No", "NO.", "Field No.", "Lot No.", "Coll. No.", "Acc. No.", "#"]), " ", str(r.randint(1, 99999))),
+            (r.choice(["Coll.", "Collector", "Collected by", "COLL.", "Leg.", "leg.", "Legit", "Col. by"]), " ", self.people()),
+            (r.choice(["Det.", "Det. by", "DET.", "Determined by", "det.", "Determiner"]), " ", self.person() + r.choice(["", f" {year}", f" '{year % 100:02d}"])),
+            (r.choice(["Locality", "Loc.", "Locality:", "LOC.", "Place", "County", "Co.", "Town", "State"]), " ", self.place()),
+            (r.choice(["Alt.", "Alt", "Elev.", "Elevation", "ALT.", "Altitude"]), " ", str(r.randint(1, 140) * 50) + r.choice(["", " ft", " ft.", " m", " m.", "'"])),
+            (r.choice(["Habitat", "Habitat:", "Host", "Host:", "Host plant", "on", "On", "Remarks", "Notes:", "Name", "Species"]), " ", r.choice([self.habitat(), self.taxon_plain()])),
+            (f"{r.choice(c['us'])}, {r.choice([state[1], state[0], state[1][:4] + '.'])}", " ", r.choice([date, short, short])), (f"{r.choice(c['us'])} {state[0]}", " ", f"{short} {year}"),
+            (f"{self.initials()}{self.surname()} " + r.choice(["det.", "Det.", "det. 19", "Coll."]), "", f"{r.randint(10, 99)}"), (r.choice(["19", "18", "Det. 19", "Date 19", ", 19"]), "", f"{r.randint(0, 99):02d}"),
+            (r.choice([f"{r.choice(MONTHS)[:3]}.", r.choice(MONTHS), r.choice(c["us"])]), " ", r.choice([f"{r.randint(1, 31)}, {year}", f"{r.randint(1, 31)}", short])),
+            (r.choice(["T.", "R.", "Sec.", "Lat.", "Long."]), " ", r.choice([f"{r.randint(1, 60)}{r.choice('NSEW')}", str(r.randint(1, 36)), f"{r.randint(1, 89)}°{r.randint(0, 59)}'"])),
+            (r.choice(["Sex", "Sex:"]), " ", r.choice("♂♀"))])
+
     def foreign(self, longest=70):
         """French or German: pieces of the training lines, shuffled by word runs."""
         r = self.rng
@@ -256,7 +275,7 @@ class Labels:
         for _ in range(20):
             k = r.random()
             if kind == "hand":
-                s = self.letter() if k < .08 else self.prose() if k < .48 else self.label() if k < .86 else self.foreign() if k < .96 else self.noise()
+                s = self.letter() if k < .08 else self.prose() if k < .44 else self.date() if k < .50 else self.label() if k < .86 else self.foreign() if k < .96 else self.noise()
             else:
                 s = self.label() if k < .60 else self.prose() if k < .80 else self.foreign() if k < .88 else self.noise()
             s = " ".join(s.split())

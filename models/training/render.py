@@ -177,10 +177,33 @@ class Renderer:
         if a.max() < 0.2: return None
         return a, base, size, path
 
-    def line(self, text, kind, variants=1):
-        """Up to `variants` worn images of `text` (a list), or None."""
+    def form(self, head, tail, kind):
+        """Ink of a printed form's words (`head`) with what a pen filled in after them (`tail`), as `ink` gives it."""
         rng = self.rng
-        made = self.ink(text, kind)
+        one, two = self.ink(head, kind), self.ink(tail, "hand")
+        if one is None or two is None: return None
+        (a, base, size, path), (b, base_b, size_b, _) = one, two
+        end, start = np.flatnonzero(a.max(0) > 0.3), np.flatnonzero(b.max(0) > 0.3)
+        if not len(end) or not len(start): return None
+        k = size / size_b * rng.uniform(0.85, 1.7)
+        b = b[:, start[0]:start[-1] + 2]
+        wide = max(4, int(b.shape[1] * k))
+        at = end[-1] + 1 + int(size * (rng.uniform(0.05, 0.6) if rng.random() < 0.7 else rng.uniform(0.6, 2)))
+        out = np.zeros((a.shape[0], at + wide + size), np.float32)
+        out[:, :end[-1] + 1] = a[:, :end[-1] + 1]
+        y = base - base_b * k - rng.uniform(-0.06, 0.16) * size
+        pen = cv2.warpAffine(np.ascontiguousarray(b), np.float32([[k, 0, 0], [0, k, y]]), (wide, a.shape[0]), flags=cv2.INTER_LINEAR)
+        out[:, at:at + wide] = pen
+        if rng.random() < 0.35:      # the rule that is written on, dotted or drawn
+            y, x1, x2 = int(base + size * rng.uniform(0.02, 0.16)), end[-1] + 3, out.shape[1] - rng.randint(1, size)
+            step = rng.randint(4, 9) if rng.random() < 0.6 else 1
+            for x in range(x1, x2, step): cv2.line(out, (x, y), (x + (1 if step > 1 else 0), y), rng.uniform(0.5, 1), 1, cv2.LINE_AA)
+        return out, base, int(max(size, size_b * k)), path
+
+    def line(self, text, kind, variants=1, made=None):
+        """Up to `variants` worn images of `text` (a list), or None; `made` is its ink where it is drawn already."""
+        rng = self.rng
+        made = made or self.ink(text, kind)
         if made is None: return None
         a, base, size, path = made
         crowded = rng.random() < 0.35
