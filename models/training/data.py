@@ -52,18 +52,19 @@ def hide(image, rng):
 class Stream(IterableDataset):
     """Endless batches (images uint8 N x 48 x W, widths, targets, target lengths) by width bucket.
 
-    mix: shares of 'real', 'pieces', 'hand', 'type', 'print', 'form' (printed words filled in by hand).
+    mix: shares of 'real', 'pieces', 'hand', 'type', 'print', 'form' (printed words filled in by hand),
+    'figures' (dates and numbers of real digits).
     """
 
-    def __init__(self, lines, fonts, corpus, mix, columns=98304, seed=0, pieces=None, most=384, without=()):
+    def __init__(self, lines, fonts, corpus, mix, columns=98304, seed=0, pieces=None, most=384, without=(), digits=None):
         self.lines, self.fonts, self.corpus, self.mix = lines, fonts, corpus, mix
-        self.columns, self.seed, self.pieces, self.most, self.without = columns, seed, pieces, most, without
+        self.columns, self.seed, self.pieces, self.most, self.without, self.digits = columns, seed, pieces, most, without, digits
 
     def __iter__(self):
         info = torch.utils.data.get_worker_info()
         seed = self.seed * 1000 + (info.id if info else 0)
         cv2.setNumThreads(1)
-        renderer = Renderer(self.fonts, seed)
+        renderer = Renderer(self.fonts, seed, self.digits)
         rng = renderer.rng
         labels = Labels(self.corpus, rng)
         by_source = {}
@@ -94,6 +95,11 @@ class Stream(IterableDataset):
                 image = setter.line(text)
                 if image is None or (target := encode(text)) is None: continue
                 made = [renderer.wear.real(image)]
+            elif kind == "figures":
+                text = labels.figure()
+                target, ink = encode(text), renderer.figures.ink(text)
+                if target is None or ink is None: continue
+                made = renderer.line(text, "hand", variants=2, made=ink) or []
             elif kind == "form":
                 head, glue, tail = labels.form()
                 look, text = rng.choice(("type", "print", "print")), head + glue + fold_hand(tail)

@@ -252,6 +252,14 @@ class Labels:
             (r.choice(["T.", "R.", "Sec.", "Lat.", "Long."]), " ", r.choice([f"{r.randint(1, 60)}{r.choice('NSEW')}", str(r.randint(1, 36)), f"{r.randint(1, 89)}°{r.randint(0, 59)}'"])),
             (r.choice(["Sex", "Sex:"]), " ", r.choice("♂♀"))])
 
+    def figure(self):
+        """A date or number in figures and Roman numerals alone, as pens write them on labels."""
+        r = self.rng
+        d, m, y = r.randint(1, 31), r.randint(1, 12), r.choice([r.randint(1860, 1999)] * 3 + [r.randint(1900, 1980)] * 3 + [r.randint(2000, 2026)])
+        rom, yy, s = r.choice([ROMAN[m - 1], ROMAN[m - 1], ROMAN[m - 1].lower()]), f"{y % 100:02d}", r.choice("---../ ")
+        return r.choice([f"{rom}{s}{d}{s}{y}", f"{rom}{s}{d}{s}{yy}", f"{d}{s}{rom}{s}{y}", f"{d}{s}{rom}{s}{yy}", f"{m}{s}{d}{s}{yy}", f"{d}{s}{m}{s}{y}", f"{rom}-{d}", f"'{yy}", f"'{yy}", str(y), str(y),
+                         yy, str(d), str(r.randint(1, 9999)), f"{r.randint(1, 99)}-{r.randint(1, 999)}", f"{r.randint(1, 90) * 100}'", f"{r.randint(1, 9)},{r.randint(0, 9)}00", f"{d}-{d + 1}.{rom}.{y}", f"{r.randint(10000, 999999)}"])
+
     def foreign(self, longest=70):
         """French or German: pieces of the training lines, shuffled by word runs."""
         r = self.rng

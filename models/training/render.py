@@ -9,6 +9,7 @@ import functools, glob, math, os, random
 
 import cv2
 import numpy as np
+from figures import Figures
 from PIL import Image, ImageDraw, ImageFont
 
 H = 64
@@ -105,9 +106,10 @@ def sex_sign(draw, sign, x, base, size, rng, value, width):
 
 
 class Renderer:
-    def __init__(self, fonts_root, seed=0):
+    def __init__(self, fonts_root, seed=0, digits=None):
         self.fonts = Fonts(fonts_root)
         self.rng = random.Random(seed)
+        self.figures = Figures(digits, self.rng) if digits else None
         self.np = np.random.default_rng(seed + 1)
         self.wear = Wear(self.rng, self.np)
 
@@ -180,7 +182,8 @@ class Renderer:
     def form(self, head, tail, kind):
         """Ink of a printed form's words (`head`) with what a pen filled in after them (`tail`), as `ink` gives it."""
         rng = self.rng
-        one, two = self.ink(head, kind), self.ink(tail, "hand")
+        real = self.figures and self.figures.can(tail) and rng.random() < 0.7
+        one, two = self.ink(head, kind), self.figures.ink(tail) if real else self.ink(tail, "hand")
         if one is None or two is None: return None
         (a, base, size, path), (b, base_b, size_b, _) = one, two
         end, start = np.flatnonzero(a.max(0) > 0.3), np.flatnonzero(b.max(0) > 0.3)
@@ -210,7 +213,7 @@ class Renderer:
         if crowded:                  # bits of the lines above and below
             for way in (-1, 1):
                 if rng.random() < 0.6:
-                    other = self.ink(self.near_text(text), kind, path)
+                    other = self.ink(self.near_text(text), "hand" if path is None else kind, path)
                     if other is None: continue
                     b = other[0]; step = int(size * rng.uniform(1.15, 1.7)) * way
                     w = min(a.shape[1], b.shape[1]); b = b[:, :w]

@@ -114,7 +114,7 @@ def main():
     run = model
     if world > 1:
         run = nn.parallel.DistributedDataParallel(model, device_ids=[device.index], broadcast_buffers=False, gradient_as_bucket_view=True)
-    stream = Stream(lines, a.data + "/fonts", a.data + "/corpus.json.gz", a.mix, a.columns, seed=a.seed * 100 + rank, pieces=a.pieces, without=a.without.split(","))
+    stream = Stream(lines, a.data + "/fonts", a.data + "/corpus.json.gz", a.mix, a.columns, seed=a.seed * 100 + rank, pieces=a.pieces, without=a.without.split(","), digits=a.data + "/digits.npz" if os.path.exists(a.data + "/digits.npz") else None)
     loader = torch.utils.data.DataLoader(stream, batch_size=None, num_workers=a.workers, prefetch_factor=3 if a.workers else None, pin_memory=device.type == "cuda")
     if device.type == "cuda":    # the largest shape first, so that the allocator's blocks serve all others
         v = torch.zeros(404, 3, HEIGHT, 256, device=device).contiguous(memory_format=torch.channels_last)
