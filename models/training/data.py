@@ -89,7 +89,7 @@ class Stream(IterableDataset):
                     kind = "hand"
             if kind == "real":
                 i = rng.choice(by_source[rng.choices(sources, weights)[0]])
-                made = [renderer.wear.real(self.lines.image(i))]; target = targets[i]
+                made = [renderer.wear.real(self.lines.image(i))]; target = targets[i]; text = self.lines.meta[i][4]
             elif kind == "pieces":
                 text = fold_hand(labels.prose() if (u := rng.random()) < 0.62 else labels.letter() if u < 0.78 else labels.line("hand"))
                 image = setter.line(text)
@@ -115,7 +115,9 @@ class Stream(IterableDataset):
             for image in made:
                 image = to_height(image)
                 w = image.shape[1]
-                if kind in ("real", "pieces", "hand") and w > 120 and rng.random() < 0.25: hide(image, rng)
+                # What stood under a strip can be guessed of a word, not of a figure.
+                guessed = kind in ("real", "pieces", "hand") and not any(c.isdigit() for c in text)
+                if guessed and w > 120 and rng.random() < 0.2: hide(image, rng)
                 if w > WIDTHS[-1] or not fits(w, target): continue
                 bucket = next(b for b in WIDTHS if b >= w)
                 bins[bucket].append((image, target))

@@ -245,7 +245,7 @@ class Renderer:
             if rng.random() < 0.12: self.wear.underline(ink)
             image = self.wear.paper(ink, kind)
             if rng.random() < 0.12: image = self.wear.outline(image)
-            out.append(self.wear.wear(image))
+            out.append(self.wear.wear(image, 0.35 if kind == "hand" and path else 0.55))
         return out
 
     def near_text(self, text):
@@ -387,12 +387,12 @@ class Wear:
             x = int(rng.uniform(0, 10)); x = x if rng.random() < 0.5 else w - 1 - x
             cv2.line(paper, (x, 0), (x, h), level - dark, rng.randint(1, 3))
 
-    def wear(self, image, real=False):
-        """Camera and copy wear; uint8 out."""
+    def wear(self, image, small=0.35):
+        """Camera and copy wear, `small` the share seen from farther away; uint8 out."""
         rng = self.rng
         h, w = image.shape
-        if rng.random() < 0.35:
-            f = rng.uniform(0.34, 0.9)
+        if rng.random() < small:
+            f = rng.uniform(0.3, 0.9)
             small = cv2.resize(image, (max(4, int(w * f)), max(8, int(h * f))), interpolation=cv2.INTER_AREA)
             image = cv2.resize(small, (w, h), interpolation=rng.choice([cv2.INTER_LINEAR, cv2.INTER_CUBIC]))
         if rng.random() < 0.45: image = cv2.GaussianBlur(image, (0, 0), rng.uniform(0.4, 1.0 if rng.random() < 0.7 else 1.9))
@@ -429,4 +429,4 @@ class Wear:
         if rng.random() < 0.3: out = 255 * (np.clip(out, 0, 255) / 255) ** math.exp(rng.gauss(0, 0.35))
         if rng.random() < 0.08: self.rules(out, max(60.0, m))
         if rng.random() < 0.08: out = self.outline(out)
-        return self.wear(out, real=True)
+        return self.wear(out)
