@@ -307,6 +307,7 @@ fn main() {
         open: false,
         who: "M. Orrin".into(),
         opener: originals(IntakeRules::load(None).unwrap()),
+        typist: glassine::pipeline::typist(&catalogue),
         network: None,
         second_reading: 5,
     };

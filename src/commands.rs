@@ -343,7 +343,8 @@ pub fn review(args: &glassine::review::Args) -> Result<ExitCode> {
         let photo = intake::open(path, &rules).nth(at);
         photo.unwrap_or_else(|| Err(Trouble::file(path, "has no such page"))).map(|p| p.pixels)
     });
-    glassine::review::serve(&catalogue, args.options(opener)?)?;
+    let typist = glassine::pipeline::typist(&catalogue);
+    glassine::review::serve(&catalogue, args.options(opener, typist)?)?;
     Ok(ExitCode::SUCCESS)
 }
 

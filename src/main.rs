@@ -48,20 +48,7 @@ enum Command {
     /// files or whole folders. A photograph that is there already is passed
     /// over; one bad file never stops the others. Stop with Ctrl-C at any time:
     /// the next run goes on from there.
-    Add {
-        /// The collection folder.
-        folder: PathBuf,
-        /// Photographs, or folders of them.
-        #[arg(required_unless_present = "records")]
-        photos: Vec<PathBuf>,
-        /// Take in records that were typed or written out before, as drafts: a
-        /// .csv, .tsv or .jsonl file with Darwin Core terms, or a Darwin Core
-        /// Archive; may be given several times.
-        #[arg(long, value_name = "FILE")]
-        records: Vec<PathBuf>,
-        #[command(flatten)]
-        reading: ReadingArgs,
-    },
+    Add(commands::giving::AddArgs),
     /// Read photographs without a collection folder.
     Read {
         /// Photographs, or folders of them.
@@ -177,7 +164,7 @@ enum Command {
 }
 
 /// How photographs are read.
-#[derive(Args)]
+#[derive(Args, Debug)]
 struct ReadingArgs {
     /// The engine that reads.
     #[arg(long, value_enum, default_value_t)]
@@ -210,9 +197,7 @@ fn main() -> ExitCode {
 fn run(command: Command) -> Result<ExitCode> {
     match command {
         Command::New { folder } => commands::new(&folder),
-        Command::Add { folder, photos, records, reading } => {
-            commands::giving::add(&folder, &photos, &records, &reading)
-        }
+        Command::Add(args) => commands::giving::add(&args),
         Command::Read { photos, drafts, readings, config, reading } => {
             commands::read(&photos, drafts.as_deref(), readings.as_deref(), config.as_deref(), &reading)
         }

@@ -5,7 +5,10 @@
 //! and hands what it found to the one place that writes it down. A file that
 //! fails is reported and the others go on; when the run is stopped, workers
 //! finish the photograph they have in hand.
+//!
+//! What a person types goes the same way from reading on ([`typed`]).
 
+use crate::catalogue::Catalogue;
 use crate::checking::{self, CheckRules, Context, Doubt};
 use crate::cleanup::{self, CleanupRules};
 use crate::intake::{self, IntakeRules, Photo};
@@ -13,6 +16,7 @@ use crate::layout::{self, LayoutRules, LineFinder, NeuralFinder};
 use crate::parsing::{self, Parsed};
 use crate::reading::learned::Learned;
 use crate::reading::{self, NeuralReader, Reader, Reading, ReadingRules, TesseractReader};
+use crate::review::Typist;
 use crate::runtime::models_folder;
 use crate::steps::Steps;
 use crate::trouble::{Result, Trouble, caught, shown};
@@ -182,6 +186,63 @@ pub fn understand(reading: &Reading, rules: &Rules, context: &Context) -> (Parse
     let parsed = parsing::parse(reading, &rules.parsing);
     let doubts = checking::check(&parsed, reading, context, &rules.checking);
     (parsed, doubts)
+}
+
+/// What became of a record that a person typed.
+#[derive(Clone, Debug)]
+pub struct TypedIn {
+    /// Its draft.
+    pub draft: i64,
+    /// Whether the draft is new: the same record of the same file, typed in
+    /// before, makes no second one.
+    pub new: bool,
+    /// What was understood.
+    pub parsed: Parsed,
+    /// The reasons to look.
+    pub doubts: Vec<Doubt>,
+    /// The name of another draft without a photograph whose words are the same.
+    pub alike: Option<String>,
+}
+
+/// Takes the text of one record that `who` typed, now, all the way to a waiting
+/// draft without a photograph. `name` says where it came from.
+///
+/// # Errors
+/// The catalogue's own.
+pub fn typed(catalogue: &Catalogue, rules: &Rules, name: &str, text: &str, who: &str) -> Result<TypedIn> {
+    let reading = Reading::typed(name, text, who, jiff::Timestamp::now());
+    // No photograph's hash: every draft that is there is a neighbour.
+    let known = catalogue.known("none", None);
+    let context = Context {
+        neighbours: &known,
+        dates: &rules.parsing.dates,
+        gazetteer: Some(&rules.parsing.gazetteer),
+    };
+    let (parsed, doubts) = understand(&reading, rules, &context);
+    let alike = catalogue.typed_alike(&reading.text())?;
+    if let Some((draft, _)) = alike.iter().find(|a| a.1 == name) {
+        return Ok(TypedIn { draft: *draft, new: false, parsed, doubts, alike: None });
+    }
+    let entered = catalogue.enter_draft(&reading, &parsed, &doubts)?;
+    let alike = alike.into_iter().next().map(|a| a.1);
+    Ok(TypedIn { draft: entered.draft, new: true, parsed, doubts, alike })
+}
+
+/// What is typed now, for people: the time of this place.
+pub fn typed_name() -> String {
+    let now = jiff::Timestamp::now().to_zoned_datetime(jiff::tz::TimeZone::system());
+    format!("typed {}", now.strftime("%Y-%m-%d %H:%M:%S"))
+}
+
+/// How the review page takes typed text in: with the tables of the collection
+/// folder as they are now.
+pub fn typist(catalogue: &Catalogue) -> Typist {
+    let catalogue = catalogue.clone();
+    Arc::new(move |text, who| {
+        let rules = Rules::load(Some(&catalogue.folder().config()))?;
+        let text = intake::typed_text(text, &rules.intake.typed)?;
+        Ok(typed(&catalogue, &rules, &typed_name(), &text, who)?.draft)
+    })
 }
 
 /// What a run over photographs reports, one for each file or page.

@@ -26,7 +26,15 @@ const PORT: u16 = 7411;
 
 fn options(second_reading: u8) -> Options {
     let opener = originals(IntakeRules::load(None).unwrap());
-    Options { port: PORT, open: false, who: "M. Orrin".into(), opener, network: None, second_reading }
+    Options {
+        port: PORT,
+        open: false,
+        who: "M. Orrin".into(),
+        opener,
+        typist: common::no_typist(),
+        network: None,
+        second_reading,
+    }
 }
 
 struct Page {

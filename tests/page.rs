@@ -111,6 +111,7 @@ async fn serve(catalogue: &Catalogue) -> u16 {
         open: false,
         who: "M. Orrin".into(),
         opener: originals(IntakeRules::load(None).unwrap()),
+        typist: glassine::pipeline::typist(catalogue),
         network: None,
         second_reading: 5,
     };

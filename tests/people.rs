@@ -21,7 +21,15 @@ const PASSPHRASE: &str = "moth lamp sugar rain";
 
 fn options() -> Options {
     let opener = originals(IntakeRules::load(None).unwrap());
-    Options { port: PORT, open: false, who: "the machine".into(), opener, network: None, second_reading: 100 }
+    Options {
+        port: PORT,
+        open: false,
+        who: "the machine".into(),
+        opener,
+        typist: common::no_typist(),
+        network: None,
+        second_reading: 100,
+    }
 }
 
 #[derive(Clone)]

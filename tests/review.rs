@@ -32,6 +32,7 @@ impl Page {
             open: false,
             who: "M. Orrin".into(),
             opener: originals(IntakeRules::load(None).unwrap()),
+            typist: glassine::pipeline::typist(&catalogue),
             network: None,
             second_reading: 5,
         };
@@ -430,4 +431,50 @@ fn consecutive_numbers_are_offered_and_given_as_one_deed() {
     assert_eq!((number(ids[1]), number(ids[3])), (None, None), "one undo takes all back");
     let (status, _, text) = page.get(&format!("/series/{}/catalogNumber", ids[2]));
     assert_eq!(status, StatusCode::CONFLICT, "{text}");
+}
+
+#[test]
+fn a_label_typed_on_the_page_becomes_a_draft_with_its_words_marked() {
+    let page = Page::new();
+    let token = {
+        let (_, _, text) = page.get("/type");
+        let after = text.split("name=\"token\" value=\"").nth(1).expect("a form with a token");
+        after.split('"').next().unwrap().to_owned()
+    };
+    let text =
+        "England, Cumbria\r\nAlder Ghyll <carr>\r\n12.vii.1993, 350 m\r\n\r\nNoctua serena\r\nleg. A. Vell";
+    assert_eq!(page.post("/type", &[("text", text)]).0, StatusCode::FORBIDDEN, "without the token");
+    assert_eq!(page.catalogue.counts().unwrap().waiting, 0);
+    let (code, response, _) = page.post("/type", &[("token", &token), ("text", text)]);
+    assert_eq!(code, StatusCode::SEE_OTHER);
+    assert_eq!(response.headers()[header::LOCATION], "/draft/1");
+
+    let draft = page.catalogue.draft(1).unwrap();
+    assert_eq!(draft.state, State::Waiting);
+    assert!(draft.photo.is_none());
+    assert_eq!(draft.reading.text(), text.replace("\r\n", "\n"));
+    assert_eq!(draft.reading.labels.len(), 2);
+    for line in draft.reading.labels.iter().flat_map(|l| &l.lines) {
+        assert_eq!(line.typed_by().expect("it says who typed it").0, "M. Orrin");
+        assert_eq!(line.confidence, 1.0);
+    }
+    let value = |term: &str| draft.values.iter().find(|v| v.term == term).map_or("", |v| v.value.as_str());
+    assert_eq!((value("eventDate"), value("recordedBy")), ("1993-07-12", "A. Vell"));
+
+    // The words stand on the page, lit with their field, and nothing of them is markup.
+    let (_, _, shown) = page.get("/draft/1");
+    assert!(shown.contains("Typed in by M. Orrin"), "{shown}");
+    assert!(shown.contains("&lt;carr&gt;") && !shown.contains("<carr>"));
+    let marked = shown.split("id=\"wording\"").nth(1).unwrap();
+    let date =
+        marked.split("<span class=\"words\"").find(|s| s.contains(">12.vii.1993<")).expect("a marked date");
+    assert!(date.split('>').next().unwrap().contains("eventDate"), "{date}");
+
+    // What will not do stays on the page with the reason.
+    for (wrong, said) in [(" \r\n--\r\n", "no words"), ("Tarn\u{1b}[2J Head", "U+001B")] {
+        let (code, _, again) = page.post("/type", &[("token", &token), ("text", wrong)]);
+        assert_eq!(code, StatusCode::UNPROCESSABLE_ENTITY, "{wrong:?}");
+        assert!(again.contains(said) && again.contains("role=\"alert\""), "{again}");
+    }
+    assert_eq!(page.catalogue.counts().unwrap().waiting, 1);
 }

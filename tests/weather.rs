@@ -567,6 +567,7 @@ fn requests_of_any_bytes() {
         open: false,
         who: "M. Orrin".into(),
         opener: originals(IntakeRules::load(None).unwrap()),
+        typist: glassine::pipeline::typist(&catalogue),
         network: None,
         second_reading: 100,
     };

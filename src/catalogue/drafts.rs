@@ -433,6 +433,24 @@ impl Store {
         Ok(Entered { draft, new: true })
     }
 
+    /// See [`super::Catalogue::typed_alike`].
+    pub async fn typed_alike(&self, text: &str) -> Result<Vec<(i64, String)>> {
+        // The index of words finds the few that can be it; as many words as it
+        // takes in one question tell a label from every other.
+        let few: Vec<&str> = words(text).take(40).collect();
+        let Some(query) = match_words(&few.join(" ")) else { return Ok(Vec::new()) };
+        let rows: Vec<(i64, String, String)> = sqlx::query_as(
+            "SELECT draft.id, name, reading FROM draft WHERE photo IS NULL
+             AND +draft.id IN (SELECT rowid FROM draft_words WHERE draft_words MATCH ?) ORDER BY draft.id",
+        )
+        .bind(query)
+        .fetch_all(&self.read)
+        .await
+        .map_err(|e| self.trouble(e))?;
+        let same = |json: &str| serde_json::from_str::<Reading>(json).is_ok_and(|r| r.text() == text);
+        Ok(rows.into_iter().filter(|r| same(&r.2)).map(|r| (r.0, r.1)).collect())
+    }
+
     /// The drafts that `queue` asks for, at most `limit`, those that follow
     /// `after` (any draft, in the queue or no longer) where it is given.
     ///

@@ -20,8 +20,9 @@ pub struct Progress {
     /// median of the last thousand, breaks left out. `None` before there are
     /// any.
     pub seconds: Option<f64>,
-    /// By field, over the last 20,000 settled records: how many values were understood, and
-    /// how many of them stand as they were understood. Most frequent first.
+    /// By field, over the last 20,000 settled records: how many values were
+    /// understood from photographs, and how many of them stand as they were
+    /// understood. Most frequent first.
     pub fields: Vec<(String, i64, i64)>,
     /// The same for the last hundred records.
     pub lately: Vec<(String, i64, i64)>,
@@ -69,11 +70,13 @@ impl Store {
     }
 
     /// By field, over the records from `first` on: how many values were
-    /// understood, and how many stand.
+    /// understood, and how many stand. Records without a photograph are left
+    /// out: nothing in them was read by a machine.
     async fn stands(&self, first: i64) -> Result<Vec<(String, i64, i64)>> {
         sqlx::query_as(
             "SELECT term, count(*) AS understood, sum(origin = 'read') FROM lot_value
              JOIN lot ON lot.id = lot_value.lot
+             JOIN draft ON draft.id = coalesce(lot.draft, lot.shown) AND draft.photo IS NOT NULL
              WHERE standing = 1 AND lot.id >= ? AND origin <> 'typed' AND (value <> '' OR origin = 'changed')
              GROUP BY term ORDER BY understood DESC, term",
         )

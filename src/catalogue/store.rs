@@ -290,6 +290,15 @@ impl Catalogue {
         self.wait(self.inner.store.enter_draft(reading, parsed, doubts))
     }
 
+    /// Drafts without a photograph whose text is `text`, letter by letter: their
+    /// numbers and names, the first entered first.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub fn typed_alike(&self, text: &str) -> Result<Vec<(i64, String)>> {
+        self.wait(self.inner.store.typed_alike(text))
+    }
+
     /// The drafts that `queue` asks for, at most `limit`.
     ///
     /// # Errors

@@ -6,10 +6,11 @@ use clap::Args;
 use glassine::catalogue::{Catalogue, Queue, Record, State};
 use glassine::checking::{self, CheckRules, Context};
 use glassine::pipeline::Rules;
+use glassine::review::person;
 use glassine::trouble::{Result, Trouble};
 use glassine::{intake, out, parsing};
 use std::collections::BTreeSet;
-use std::io::Write;
+use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -168,14 +169,163 @@ fn remind<'a>(records: impl Iterator<Item = &'a Record>, config: &Path) -> Resul
     Ok(())
 }
 
-/// Adds photographs, records or both.
-pub fn add(folder: &Path, photos: &[PathBuf], records: &[PathBuf], args: &ReadingArgs) -> Result<ExitCode> {
-    let code = if records.is_empty() { ExitCode::SUCCESS } else { add_records(folder, records)? };
-    if photos.is_empty() {
-        return Ok(code);
+#[derive(Args, Debug)]
+pub struct AddArgs {
+    /// The collection folder.
+    folder: PathBuf,
+    /// Photographs, or folders of them.
+    #[arg(required_unless_present_any = ["records", "typed"])]
+    photos: Vec<PathBuf>,
+    /// Take in records that were typed or written out before, as drafts: a
+    /// .csv, .tsv or .jsonl file with Darwin Core terms, or a Darwin Core
+    /// Archive; may be given several times.
+    #[arg(long, value_name = "FILE")]
+    records: Vec<PathBuf>,
+    /// Type label texts in, without photographs: at the terminal, from standard
+    /// input, or from a text file (--typed=labels.txt). An empty line ends a
+    /// record, a line of hyphens begins another label of the same one.
+    #[arg(long, value_name = "FILE", num_args = 0..=1, require_equals = true, default_missing_value = "-")]
+    typed: Vec<PathBuf>,
+    /// Your name, kept with what you type in; by default the name you are
+    /// logged in with.
+    #[arg(long)]
+    who: Option<String>,
+    #[command(flatten)]
+    reading: ReadingArgs,
+}
+
+/// Adds photographs, records and typed text, whatever is named.
+pub fn add(args: &AddArgs) -> Result<ExitCode> {
+    let mut code = ExitCode::SUCCESS;
+    let mut then = |next: ExitCode| {
+        if next != ExitCode::SUCCESS {
+            code = next;
+        }
+    };
+    if !args.records.is_empty() {
+        then(add_records(&args.folder, &args.records)?);
     }
-    let photos = super::add(folder, photos, args)?;
-    Ok(if photos == ExitCode::SUCCESS { code } else { photos })
+    if !args.typed.is_empty() {
+        then(add_typed(&args.folder, &args.typed, &person(args.who.as_deref())?)?);
+    }
+    if !args.photos.is_empty() {
+        then(super::add(&args.folder, &args.photos, &args.reading)?);
+    }
+    Ok(code)
+}
+
+/// What became of typed records.
+#[derive(Default)]
+struct Typing {
+    new: usize,
+    doubtful: usize,
+    passed: usize,
+    failed: usize,
+    unread: usize,
+}
+
+fn add_typed(folder: &Path, files: &[PathBuf], who: &str) -> Result<ExitCode> {
+    let catalogue = Catalogue::open(folder)?;
+    let rules = Rules::load(Some(&catalogue.folder().config()))?;
+    let mut done = Typing::default();
+    for file in files {
+        if file == Path::new("-") {
+            let stdin = std::io::stdin();
+            let name = glassine::pipeline::typed_name();
+            let ask = stdin.is_terminal();
+            if ask {
+                eprintln!(
+                    "Type a label line by line, as it stands. An empty line ends the record; a line -- begins \
+                     another label of the same one. Ctrl-D on an empty line ends it all."
+                );
+            }
+            take_typed(&catalogue, &rules, stdin.lock(), &name, who, ask, &mut done)?;
+            continue;
+        }
+        match std::fs::File::open(file) {
+            Ok(opened) => {
+                let name = glassine::trouble::shown(file.file_name().unwrap_or_default());
+                let reader = std::io::BufReader::new(opened);
+                take_typed(&catalogue, &rules, reader, &name, who, false, &mut done)?;
+            }
+            Err(e) => {
+                let trouble = Trouble::file(file, "cannot be opened").cause(e);
+                eprintln!("error: {}", trouble.hint("check the name and the permissions"));
+                done.unread += 1;
+            }
+        }
+    }
+    eprintln!(
+        "{} typed in by {who}, {} with doubts; {} passed over as already there; {}{} could not be used.",
+        count(done.new, "new draft"),
+        done.doubtful,
+        done.passed,
+        count(done.failed, "record"),
+        if done.unread > 0 { format!(" and {}", count(done.unread, "whole file")) } else { String::new() }
+    );
+    Ok(match (done.failed + done.unread, done.new + done.passed) {
+        (0, _) => ExitCode::SUCCESS,
+        (_, 0) => ExitCode::FAILURE,
+        _ => SOME_FAILED.into(),
+    })
+}
+
+/// Takes the records of one source in, each as soon as it is whole.
+fn take_typed(
+    catalogue: &Catalogue,
+    rules: &Rules,
+    reader: impl std::io::BufRead,
+    name: &str,
+    who: &str,
+    ask: bool,
+    done: &mut Typing,
+) -> Result<()> {
+    let mut records = intake::TypedRecords::new(reader, name, &rules.intake.typed);
+    let mut prompt = |nth: usize, first: bool| {
+        if ask {
+            if first {
+                eprint!("record {nth}> ")
+            } else {
+                eprint!("{:1$}> ", "", format!("record {nth}").len())
+            }
+        }
+    };
+    while let Some(record) = records.next_record(&mut prompt) {
+        let record = match record {
+            Ok(record) => record,
+            Err(trouble) => {
+                eprintln!("error: {trouble}");
+                done.failed += 1;
+                continue;
+            }
+        };
+        let name = format!("{name}, record {}", record.nth);
+        let taken = glassine::pipeline::typed(catalogue, rules, &name, &record.text, who)?;
+        if !taken.new {
+            done.passed += 1;
+            continue;
+        }
+        done.new += 1;
+        done.doubtful += usize::from(!taken.doubts.is_empty());
+        eprintln!("{name}: draft {}, {}", taken.draft, super::in_short(&taken.parsed, taken.doubts.len()));
+        if ask {
+            for field in taken.parsed.fields.iter().filter(|f| !f.value.is_empty()) {
+                eprintln!("  {:26} {}", field.term, field.value);
+            }
+            for doubt in &taken.doubts {
+                eprintln!("  ? {}", doubt.sentence);
+            }
+        }
+        if let Some(alike) = &taken.alike {
+            eprintln!(
+                "note: {name} has the words of {alike}; both are kept, settle one and set the other aside"
+            );
+        }
+    }
+    if ask {
+        eprintln!();
+    }
+    Ok(())
 }
 
 fn add_records(folder: &Path, files: &[PathBuf]) -> Result<ExitCode> {

@@ -17,12 +17,14 @@ mod pdf;
 mod picture;
 mod records;
 mod rules;
+mod typed;
 
 pub use find::{Found, find};
 pub use kind::Kind;
 pub use likeness::Likeness;
 pub use records::{GivenRecord, GivenRecords, records};
-pub use rules::{IntakeRules, LikenessRules, Limits, PdfRules, RecordsRules};
+pub use rules::{IntakeRules, LikenessRules, Limits, PdfRules, RecordsRules, TypedRules};
+pub use typed::{TypedRecord, TypedRecords, typed_text};
 
 use crate::trouble::{Result, Trouble, caught, shown};
 use jiff::civil::DateTime;

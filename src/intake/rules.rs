@@ -18,6 +18,8 @@ pub struct IntakeRules {
     pub likeness: LikenessRules,
     /// Limits of a file of records.
     pub records: RecordsRules,
+    /// Limits of what a person types.
+    pub typed: TypedRules,
 }
 
 /// Limits of one file.
@@ -42,6 +44,14 @@ pub struct RecordsRules {
     pub file_mib: u64,
     /// Size of one row, in KiB.
     pub row_kib: usize,
+}
+
+/// Limits of what a person types.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TypedRules {
+    /// The longest text of one record, in characters.
+    pub record_chars: usize,
 }
 
 /// How pages of a PDF become photographs.
@@ -76,6 +86,7 @@ impl IntakeRules {
         within("limits.seconds", rules.limits.seconds, 1..=3600)?;
         within("records.file_mib", rules.records.file_mib, 1..=4096)?;
         within("records.row_kib", rules.records.row_kib, 1..=65536)?;
+        within("typed.record_chars", rules.typed.record_chars, 100..=100_000)?;
         within("pdf.dpi", rules.pdf.dpi, 72.0..=1200.0)?;
         within("pdf.pages", rules.pdf.pages, 1..=10_000)?;
         within("likeness.bits", rules.likeness.bits, 0..=64)?;

@@ -29,7 +29,7 @@ pub fn certain(draft: &Draft) -> Vec<(Quad, String)> {
     for (l, label) in draft.reading.labels.iter().enumerate() {
         for (n, line) in label.lines.iter().enumerate() {
             let chars: Vec<char> = line.chars.iter().map(|c| c.ch).collect();
-            if line.engine == "typed" || line.quad.width() < 8.0 {
+            if line.is_typed() || line.quad.width() < 8.0 {
                 continue;
             }
             // By place in the line: from, to, the words that stand there.

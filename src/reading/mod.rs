@@ -210,6 +210,10 @@ pub struct ReadLine {
     pub hand: Option<f32>,
 }
 
+/// What a line of known text has for its engine; who typed it and when may
+/// follow.
+const TYPED: &str = "typed";
+
 impl ReadLine {
     /// A line of known text, every character certain, for typed-in text. It has
     /// no place on a photograph: its quad is empty.
@@ -230,7 +234,7 @@ impl ReadLine {
             quad: Quad::upright(0.0, 0.0, 0.0, 0.0),
             chars,
             confidence: 1.0,
-            engine: "typed".into(),
+            engine: TYPED.into(),
             hand: None,
         }
     }
@@ -279,6 +283,16 @@ impl ReadLine {
         }));
         let sum: f32 = self.chars.iter().map(|c| c.confidence).sum();
         self.confidence = sum / self.chars.len() as f32;
+    }
+
+    /// Whether a person typed the line, and no engine read it.
+    pub fn is_typed(&self) -> bool {
+        self.engine == TYPED || self.typed_by().is_some()
+    }
+
+    /// Who typed the line and when (RFC 3339, UTC), where that was kept.
+    pub fn typed_by(&self) -> Option<(&str, &str)> {
+        self.engine.strip_prefix(TYPED)?.strip_prefix(" by ")?.rsplit_once(" at ")
     }
 
     /// The text exactly as read.
@@ -334,6 +348,17 @@ impl Reading {
         Reading { photo, labels, codes: Vec::new() }
     }
 
+    /// What `who` typed in at `at`, as [`Reading::from_text`] has it: every line
+    /// says so, so that it is never taken for what an engine read.
+    pub fn typed(name: &str, text: &str, who: &str, at: jiff::Timestamp) -> Self {
+        let mut reading = Self::from_text(name, text);
+        let at = at.round(jiff::Unit::Second).unwrap_or(at);
+        for line in reading.labels.iter_mut().flat_map(|l| &mut l.lines) {
+            line.engine = format!("{TYPED} by {} at {at}", who.trim());
+        }
+        reading
+    }
+
     /// The text as read: a line a line, labels separated by a blank line.
     pub fn text(&self) -> String {
         let label = |l: &ReadLabel| l.lines.iter().map(ReadLine::text).collect::<Vec<_>>().join("\n");
@@ -365,5 +390,20 @@ mod tests {
         let reading = Reading::from_text("label.txt", text);
         assert_eq!(reading.labels.len(), 2);
         assert_eq!(reading.text(), text);
+    }
+
+    #[test]
+    fn typed_lines_say_who_typed_them_and_are_never_an_engines() {
+        let at = "2026-03-14T09:26:53.5Z".parse().unwrap();
+        let reading = Reading::typed("typed", "Tarn Head\n12.vii.93", " M. Orrin at Mere End ", at);
+        for line in &reading.labels[0].lines {
+            assert_eq!(line.typed_by(), Some(("M. Orrin at Mere End", "2026-03-14T09:26:54Z")));
+            assert!(line.is_typed() && line.confidence == 1.0);
+            assert!(line.chars.iter().all(|c| c.confidence == 1.0 && c.alternatives.is_empty()));
+        }
+        let mut read = ReadLine::from_text("Tarn Head");
+        assert!(read.is_typed() && read.typed_by().is_none());
+        read.engine = "neural typed-by-machine 1".into();
+        assert!(!read.is_typed());
     }
 }

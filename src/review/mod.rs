@@ -51,6 +51,10 @@ const FACETS: [(&str, &str); 4] =
 /// A folded envelope, for the browser's tab.
 const ICON: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><path d="M4 27 16 5l12 22z" fill="#fdf1d3" stroke="#2c4a80" stroke-width="2.5" stroke-linejoin="round"/><path d="M4 27 20 12" stroke="#2c4a80" stroke-width="2"/></svg>"##;
 
+/// Takes the text of one record that a person typed (first) to a waiting draft,
+/// in that person's name (second). It waits for the catalogue.
+pub type Typist = Arc<dyn Fn(&str, &str) -> Result<i64> + Send + Sync>;
+
 /// How the page is served.
 pub struct Options {
     /// The port on 127.0.0.1; 0 takes a free one.
@@ -61,6 +65,8 @@ pub struct Options {
     pub who: String,
     /// How originals are opened; [`originals`] opens them as intake does.
     pub opener: Opener,
+    /// How typed text is taken in.
+    pub typist: Typist,
     /// Where others on the network find the page; `None`: this machine only.
     pub network: Option<Network>,
     /// Of a hundred settled drafts, how many another person reads again without
@@ -112,15 +118,16 @@ pub struct Args {
 }
 
 impl Args {
-    /// The options that the arguments ask for, originals opened by `opener`.
+    /// The options that the arguments ask for, originals opened by `opener`,
+    /// typed text taken in by `typist`.
     ///
     /// # Errors
     /// When no name is given and the system knows none.
-    pub fn options(&self, opener: Opener) -> Result<Options> {
+    pub fn options(&self, opener: Opener, typist: Typist) -> Result<Options> {
         let who = person(self.who.as_deref())?;
         let network = self.network.map(|address| Network { address, names: self.hosts.clone() });
         let second_reading = self.second_reading;
-        Ok(Options { port: self.port, open: !self.no_open, who, opener, network, second_reading })
+        Ok(Options { port: self.port, open: !self.no_open, who, opener, typist, network, second_reading })
     }
 }
 
@@ -188,6 +195,7 @@ pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
 struct App {
     store: Arc<Store>,
     pictures: Arc<Pictures>,
+    typist: Typist,
     /// Who asks.
     who: String,
     /// What they may do.
@@ -229,6 +237,7 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
     let app = Arc::new(App {
         store,
         pictures: Arc::new(Pictures::new(options.opener)),
+        typist: options.typist,
         who: options.who,
         role: Role::Keeps,
         token: uuid::Uuid::new_v4().simple().to_string(),
@@ -240,6 +249,7 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
     Router::new()
         .route("/", get(queue))
         .route("/next", get(next))
+        .route("/type", get(type_page).post(take_typed))
         .route("/draft/{id}", get(draft))
         .route("/draft/{id}/keep", post(keep))
         .route("/draft/{id}/settle", post(settle))
@@ -359,6 +369,33 @@ async fn queue(With(app): Shared, Query(walk): Query<Walk>, Query(extra): Query<
     let heads = app.store.drafts(&walk.queue(), extra.after, pages::LIST + 1).await?;
     let notice = Notice::of(&app, &extra.did).await;
     Ok(pages::queue(&app, &counts, &walk, &heads, extra.after.is_some(), notice).into_response())
+}
+
+async fn type_page(With(app): Shared) -> Answer {
+    let counts = app.store.state_counts().await?;
+    Ok(pages::type_in(&app, &counts, "", None).into_response())
+}
+
+/// Takes typed text in and opens its draft. Text that will not do stays on the
+/// page, with the reason.
+async fn take_typed(With(app): Shared, axum::Form(form): Form) -> Answer {
+    posted(&app, &form)?;
+    let text = form.iter().rev().find(|f| f.0 == "text").map_or("", |f| f.1.as_str()).to_owned();
+    let (typist, who, given) = (app.typist.clone(), app.who.clone(), text.clone());
+    let taken = tokio::task::spawn_blocking(move || typist(&given, &who)).await;
+    let taken = taken.unwrap_or_else(|e| {
+        Err(Trouble::new("this text", "could not be understood: a fault of this program")
+            .cause(e)
+            .hint("please report it with the text"))
+    });
+    match taken {
+        Ok(draft) => Ok(Redirect::to(&format!("/draft/{draft}")).into_response()),
+        Err(trouble) => {
+            let counts = app.store.state_counts().await?;
+            let page = pages::type_in(&app, &counts, &text, Some(&trouble));
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+        }
+    }
 }
 
 async fn next(With(app): Shared, Query(walk): Query<Walk>, Query(extra): Query<Extra>) -> Answer {

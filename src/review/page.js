@@ -37,6 +37,7 @@
     now = field;
     if (!field) return;
     field.classList.add("now");
+    all("#wording .words").forEach((w) => w.classList.toggle("lit", w.dataset.term.split(" ").includes(field.dataset.term)));
     all("#photo .box").forEach((b) => {
       const lit = b.dataset.term === field.dataset.term;
       b.classList.toggle("lit", lit);
@@ -288,6 +289,11 @@
       const their = fields.filter((f) => here.includes(f.dataset.term));
       goTo(their[(their.indexOf(now) + 1) % their.length]);
     }));
+    all("#wording .words").forEach((w) => w.addEventListener("click", () => {
+      const here = w.dataset.term.split(" ");
+      const their = fields.filter((f) => here.includes(f.dataset.term));
+      goTo(their[(their.indexOf(now) + 1) % their.length]);
+    }));
     // Drag moves the photograph, the wheel brings it nearer where the pointer is.
     let dragged = false, hold = null;
     const svg = photo.svg;
@@ -364,6 +370,7 @@
 
   document.addEventListener("keydown", (e) => {
     const el = document.activeElement;
+    if (el && el.id === "text" && e.key === "Enter" && (e.ctrlKey || e.metaKey)) { e.preventDefault(); el.form.requestSubmit(); return; }
     if (e.isComposing || e.ctrlKey || e.metaKey || e.altKey || card.open) return;
     if (typing(el)) {
       const field = el.closest(".field");
@@ -384,6 +391,7 @@
     if (key === "l") { location.href = "/records"; return; }
     if (key === "v") { location.href = "/events"; return; }
     if (key === "g") { location.href = "/places"; return; }
+    if (key === "t" && place !== "choose") { done(); (desk ? keep() : Promise.resolve()).then(() => { location.href = "/type"; }); return; }
     if (key === "p") { location.href = "/progress"; return; }
     if (key === "o") { done(); keep().then(() => go(".offer")); return; }
     if (key === "u") { done(); const f = $("#undo") || $(".notice form"); if (f) keep().then(() => f.requestSubmit()); return; }

@@ -99,7 +99,7 @@ pub(super) fn layout(
                 header.top {
                     a.mark href="/" { "Glassine" }
                     nav aria-label="Pages" {
-                        a href="/" aria-current=[(place == "queue" || place == "draft").then_some("page")] {
+                        a href="/" aria-current=[["queue", "draft", "type"].contains(&place).then_some("page")] {
                             "Drafts"
                             @if let Some(c) = counts { span.count { (c.waiting) } }
                         }
@@ -194,6 +194,7 @@ fn keys() -> Markup {
             &[
                 ("/", "search"),
                 ("d", "drafts"),
+                ("t", "type in a label without a photograph"),
                 ("v", "events"),
                 ("l", "list of records"),
                 ("g", "places: boxes and drawers"),
@@ -340,6 +341,7 @@ pub(super) fn queue(
                     label.hidden for="q" { "Words on the labels" }
                     input #q type="search" name="q" value=(walk.q) placeholder="Words on the labels" autocomplete="off";
                     button { "Search" }
+                    @if shown == State::Waiting { a.button href="/type" { kbd { "t" } " Type in" } }
                     @if shown == State::Waiting && !heads.is_empty() {
                         a.button.first href={ "/draft/" (heads[0].id) "?" (walk.query()) } { "Begin" }
                     }
@@ -377,6 +379,7 @@ fn nothing(counts: &QueueCounts, walk: &Walk, later: bool) -> Markup {
             @else {
                 p.big { "No drafts yet." }
                 p { "Add photographs in a terminal: " code { "glassine add FOLDER PHOTOS" } }
+                p { "or " a href="/type" { "type in a label that has no photograph" } }
             }
         }
     }
@@ -446,9 +449,9 @@ pub(super) fn draft(
     let body = html! {
         (notice(app, did.as_ref(), walk))
         div.desk data-draft=(draft.id) data-state=(draft.state.word()) {
-            section.sight aria-label="Photograph" {
+            section.sight aria-label={ @if draft.photo.is_some() { "Photograph" } @else { "Words" } } {
                 (photograph(draft))
-                div.tools role="toolbar" aria-label="Photograph" {
+                @if draft.photo.is_some() { div.tools role="toolbar" aria-label="Photograph" {
                     button type="button" data-do="look" { kbd { "z" } " " span.looking { "Writing" } }
                     button type="button" data-do="nearer" aria-label="Nearer" { kbd { "+" } }
                     button type="button" data-do="farther" aria-label="Farther" { kbd { "−" } }
@@ -456,6 +459,11 @@ pub(super) fn draft(
                     button type="button" data-do="bright" { kbd { "b" } " Light" }
                     button type="button" data-do="ink" { kbd { "i" } " Ink" }
                     span.soft.file { (draft.name) }
+                } } @else {
+                    div.tools {
+                        a.button href="/type" { kbd { "t" } " Type in another" }
+                        span.soft.file { (draft.name) }
+                    }
                 }
             }
             section.record aria-label="Draft" {
@@ -670,7 +678,7 @@ fn field(
                 @if let Some(read) = &value.read {
                     p.asread {
                         @if read.verbatim.is_empty() { "Not written on the label." }
-                        @else { "As read: " q { (read.verbatim) } }
+                        @else { @if draft.photo.is_some() { "As read: " } @else { "As typed: " } q { (read.verbatim) } }
                         @if !read.note.is_empty() { " " span.soft { (read.note) } }
                     }
 
@@ -726,9 +734,7 @@ pub(super) fn crops(photo: &KeptPhoto, boxes: &[Quad], alt: &str) -> Markup {
 }
 
 fn photograph(draft: &Draft) -> Markup {
-    let Some(photo) = &draft.photo else {
-        return html! { div.nophoto { p { "Typed in: no photograph." } pre { (draft.reading.text()) } } };
-    };
+    let Some(photo) = &draft.photo else { return wording(draft) };
     let used = |quad: &Quad| draft.parsed.fields.iter().any(|f| f.boxes.contains(quad));
     html! {
         svg #photo viewBox={ "0 0 " (photo.width) " " (photo.height) } role="img" aria-label={ "Photograph " (draft.name) }
@@ -747,6 +753,77 @@ fn photograph(draft: &Draft) -> Markup {
             }
         }
     }
+}
+
+/// The words of a draft without a photograph, each marked with the fields that
+/// rest on it.
+fn wording(draft: &Draft) -> Markup {
+    let typed = draft.reading.labels.iter().flat_map(|l| &l.lines).find_map(|l| l.typed_by());
+    html! {
+        div.nophoto {
+            p.soft {
+                @if let Some((who, at)) = typed { "Typed in by " (who) " on " (day(at)) ", without a photograph." }
+                @else { "Without a photograph, from " (draft.name) "." }
+            }
+            @if draft.reading.labels.is_empty() { p.soft { "The text of its label was not given." } }
+            div #wording {
+                @for (l, label) in draft.reading.labels.iter().enumerate() {
+                    div.label {
+                        @for (n, line) in label.lines.iter().enumerate() {
+                            p { (marked(draft, l, n, &line.text())) }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// One typed line, cut where the words of a field begin or end.
+fn marked(draft: &Draft, label: usize, line: usize, text: &str) -> Markup {
+    let chars: Vec<char> = text.chars().collect();
+    let mut spans: Vec<(usize, usize, &str)> = Vec::new();
+    for field in &draft.parsed.fields {
+        let here = field.spans.iter().filter(|s| (s.label, s.line) == (label, line));
+        spans.extend(here.map(|s| (s.start, s.end.min(chars.len()), field.term.as_str())));
+    }
+    let mut cuts: Vec<usize> = spans.iter().flat_map(|s| [s.0, s.1]).chain([0, chars.len()]).collect();
+    cuts.retain(|c| *c <= chars.len());
+    cuts.sort_unstable();
+    cuts.dedup();
+    html! {
+        @for cut in cuts.windows(2) {
+            @let words: String = chars[cut[0]..cut[1]].iter().collect();
+            @let terms: Vec<&str> = spans.iter().filter(|s| s.0 <= cut[0] && cut[1] <= s.1).map(|s| s.2).collect();
+            @if terms.is_empty() { (words) }
+            @else {
+                @let names: Vec<&str> = terms.iter().map(|t| name(t)).collect();
+                span.words data-term=(terms.join(" ")) title=(names.join(", ")) { (words) }
+            }
+        }
+    }
+}
+
+/// The page on which a label without a photograph is typed in.
+pub(super) fn type_in(app: &App, counts: &QueueCounts, text: &str, wrong: Option<&Trouble>) -> Markup {
+    let body = html! {
+        section.page.typing {
+            h1 { "Type in a label" }
+            p.soft { "The words as they stand on it, line by line, mistakes too; an empty line between the labels of one pin. They are \
+                understood and checked like what is read from a photograph, and wait as a draft in your name." }
+            form method="post" action="/type" {
+                (hidden(app, &Walk::default(), None))
+                label.hidden for="text" { "The text of its labels" }
+                textarea #text name="text" rows="12" required autofocus spellcheck="false" autocomplete="off"
+                    placeholder="Tarn Valley, Alder Ghyll\n12.vii.1993, at light\nleg. A. Vell" { (text) }
+                @if let Some(wrong) = wrong {
+                    p.wrong role="alert" { (wrong.subject) ": " (wrong.fact) "." @if !wrong.hint.is_empty() { " Next: " (wrong.hint) "." } }
+                }
+                div.bar { button.first { kbd { "Ctrl" } kbd { "Enter" } " Make its draft" } }
+            }
+        }
+    };
+    layout("Type in", "type", Some(counts), Some(app), body)
 }
 
 fn points(quad: &Quad) -> String {
@@ -1070,7 +1147,7 @@ pub(super) fn progress(
                 @if agreement.is_empty() && app.people {
                     p { a href="/second" { "Read a record again" } ", to see how well two readers agree." }
                 }
-                p.soft { "Counted over the last 20,000 settled records: a value is right where you left it as it was understood." }
+                p.soft { "Counted over the last 20,000 settled records with a photograph: a value is right where you left it as it was understood." }
             }
         }
     };

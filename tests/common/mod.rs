@@ -154,3 +154,8 @@ pub fn folder() -> (tempfile::TempDir, Catalogue) {
     let catalogue = Catalogue::create(&place.path().join("moths")).expect("a new collection folder");
     (place, catalogue)
 }
+
+/// A page on which nothing is typed in.
+pub fn no_typist() -> glassine::review::Typist {
+    std::sync::Arc::new(|_, _| Err(glassine::trouble::Trouble::new("typing in", "is not part of this test")))
+}
