@@ -166,7 +166,10 @@ fn a_row_behind_a_line_without_end_is_still_checked() {
     assert_eq!((summary.rows, summary.damaged), (2, 1), "{summary:?}");
     assert_eq!(summary.damages[0].0, 3);
     assert!(summary.damages[0].1.contains("longer than 1 MiB"), "{:?}", summary.damages);
-    let refused = intake::records(path, &IntakeRules::load(None).unwrap().records).unwrap_err().to_string();
+    let refused =
+        intake::records(path, &IntakeRules::load(None).unwrap().records, &intake::Columns::default())
+            .unwrap_err()
+            .to_string();
     assert!(
         refused.contains("more than the 128 MiB allowed") && refused.contains("records.file_mib"),
         "{refused}"
@@ -184,16 +187,16 @@ fn the_limits_of_records_are_those_of_the_folders_table() {
     let long = "a".repeat(5000);
     std::fs::write(&file, format!("occurrenceID,locality\na,{long}\nb,Mere End\n")).unwrap();
     let rules = with("[records]\nrow_kib = 4\n").unwrap().records;
-    let found = intake::records(&file, &rules).unwrap();
+    let found = intake::records(&file, &rules, &intake::Columns::default()).unwrap();
     assert_eq!(found.records.len(), 1, "the row behind it is taken in");
     let said = found.troubles[0].to_string();
     assert!(said.contains("old.csv, row 2") && said.contains("4 KiB") && said.contains("hint:"), "{said}");
     let rules = with("[records]\nrow_kib = 5\n").unwrap().records;
-    assert_eq!(intake::records(&file, &rules).unwrap().records.len(), 2);
+    assert_eq!(intake::records(&file, &rules, &intake::Columns::default()).unwrap().records.len(), 2);
     let archive = folder.path().join("old.zip");
     std::fs::write(&archive, bad::swelling(3)).unwrap();
     let rules = with("[records]\nfile_mib = 2\n").unwrap().records;
-    let no = intake::records(&archive, &rules).unwrap_err().to_string();
+    let no = intake::records(&archive, &rules, &intake::Columns::default()).unwrap_err().to_string();
     assert!(no.contains("core.csv: unpacks to more than the 2 MiB allowed"), "{no}");
     let no = with("[records]\nfile_mib = 0\n").unwrap_err().to_string();
     assert!(no.contains("records.file_mib is 0"), "{no}");

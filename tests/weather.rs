@@ -454,7 +454,7 @@ fn given(target: &'static str, name: &str) {
     let rules = IntakeRules::load(None).unwrap().records;
     weather(target, 2, |bytes| {
         std::fs::write(&file, bytes).unwrap();
-        match intake::records(&file, &rules) {
+        match intake::records(&file, &rules, &intake::Columns::default()) {
             Ok(found) => {
                 for record in found.records {
                     let (reading, parsed) = parsing::given(&record.name, &record.values);

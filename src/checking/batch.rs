@@ -1,8 +1,7 @@
 //! Checks a whole table of records: `glassine check FILE`.
 //!
 //! Takes comma, tab or semicolon separated text, JSON Lines, or the core of a
-//! Darwin Core Archive; finds the columns by the names of Darwin Core terms or by
-//! a mapping; checks every row as [`super::check_facts`] does. One thread reads, the
+//! Darwin Core Archive; finds the columns as [`crate::intake::Columns`] does; checks every row as [`super::check_facts`] does. One thread reads, the
 //! others check, and what they find is put back in order, so that memory does not
 //! grow with the table. Nothing is ever written over the table: doubts, the page
 //! and the amended copy are files of their own, written whole and then named.
@@ -15,11 +14,12 @@ mod report;
 mod table;
 
 use super::{CheckRules, Context, Doubt, Facts, check_dated, event_date};
+use crate::intake::{self, Columns, TableColumns};
 use crate::parsing::dates::{DateRules, Order, Standing, parse_one};
 use crate::trouble::{Result, Trouble, shown};
 use clap::{Args, ValueEnum};
 use csv::ByteRecord;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -58,7 +58,9 @@ pub struct BatchOptions {
     #[arg(long, value_name = "FILE")]
     pub amended: Option<PathBuf>,
     /// Take a column for a Darwin Core term, for example
-    /// `eventDate=Date collected`. May be given several times.
+    /// `eventDate=Date collected`. May be given several times. With --collection
+    /// it is remembered for the next table with the same columns; `eventDate=`
+    /// forgets.
     #[arg(long = "column", value_name = "TERM=COLUMN")]
     pub columns: Vec<String>,
     /// Which number of a date like 5/6/1932 is the day.
@@ -67,6 +69,10 @@ pub struct BatchOptions {
     /// Use the tables of this folder beside the built-in ones.
     #[arg(long, value_name = "FOLDER")]
     pub config: Option<PathBuf>,
+    /// Use the tables of this collection folder, and what it remembers of
+    /// columns.
+    #[arg(long, value_name = "FOLDER", conflicts_with = "config")]
+    pub collection: Option<PathBuf>,
     /// How many threads check; 0 takes one a core.
     #[arg(long, value_name = "N", default_value_t = 0)]
     pub threads: usize,
@@ -177,6 +183,10 @@ pub struct Summary {
     pub kinds: BTreeMap<String, Found>,
     /// Rows and rows with doubts by the year of the event.
     pub years: BTreeMap<i16, (u64, u64)>,
+    /// What was said of the table's columns, now or before, in words.
+    pub columns: String,
+    /// Whether some of it was said before.
+    pub remembered: bool,
     /// Files written: what, and where.
     pub written: Vec<(String, String)>,
     /// How long it took.
@@ -252,14 +262,22 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
     for output in [&options.doubts, &options.page, &options.amended].into_iter().flatten() {
         keep_original(&options.file, output)?;
     }
-    let mapping = mapping(&options.columns)?;
-    let mut dates = DateRules::load(options.config.as_deref())?;
+    let config = match &options.collection {
+        Some(folder) if !folder.join("catalogue.db").is_file() => {
+            return Err(Trouble::file(folder, "is no collection folder: it holds no catalogue.db")
+                .hint("name the folder that holds catalogue.db, or a folder of tables with --config"));
+        }
+        Some(folder) => Some(folder.join("config")),
+        None => options.config.clone(),
+    };
+    let mut columns = Columns::new(&options.columns, config.as_deref())?;
+    let mut dates = DateRules::load(config.as_deref())?;
     match options.order {
         DayOrder::Rules => {}
         DayOrder::DayFirst => dates = dates.with_order(Order::DayFirst),
         DayOrder::MonthFirst => dates = dates.with_order(Order::MonthFirst),
     }
-    let rules = CheckRules::load(options.config.as_deref())?;
+    let rules = CheckRules::load(config.as_deref())?;
     let threads = match options.threads {
         0 => std::thread::available_parallelism().map_or(1, usize::from),
         n => n,
@@ -269,7 +287,7 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
         month_first: dates.with_order(Order::MonthFirst),
         dates,
         rules,
-        mapping,
+        columns: &columns,
         file: &options.file,
         doubts: options.doubts.is_some(),
         amend: options.amended.is_some(),
@@ -282,6 +300,7 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
         ..Summary::default()
     };
     let spares = Mutex::new(Vec::new());
+    let mut understood = TableColumns::default();
     std::thread::scope(|scope| {
         let (rows_to, rows_from) = sync_channel::<(u64, Arc<Plan>, Rows)>(threads * 2);
         let (done_to, done_from) = sync_channel::<Message>(threads * 4);
@@ -297,7 +316,7 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
             let mut feed = Feed { shared, to: rows_to, done: done_to, plan: None, sent: 0, spares, stop };
             table::walk(shared.file, &mut feed)
         });
-        let written = gather(done_from, &mut outputs, &mut summary, shared);
+        let written = gather(done_from, &mut outputs, &mut summary, &mut understood, shared);
         let read =
             reader.join().unwrap_or_else(|_| Err(Trouble::file(shared.file, "could not be read to its end")));
         read.and(written)
@@ -305,6 +324,9 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
     summary.seconds = started.elapsed().as_secs_f64();
     summary.stopped = stop.load(Ordering::Relaxed);
     outputs.finish()?;
+    if options.collection.is_some() {
+        columns.remember(&understood)?;
+    }
     if let Some(path) = &options.page {
         let page = report::page(&summary);
         whole(path, |file| file.write_all(page.as_bytes()))?;
@@ -331,34 +353,12 @@ fn keep_original(file: &Path, output: &Path) -> Result<()> {
     Ok(())
 }
 
-/// The name of a column or term without its namespace, spaces, case and marks.
-fn key(name: &str) -> String {
-    let last = name.rsplit(['/', '#', ':']).next().unwrap_or(name);
-    last.chars().filter(|c| c.is_alphanumeric()).flat_map(char::to_lowercase).collect()
-}
-
-/// `TERM=COLUMN` by the term's place in [`TERMS`].
-fn mapping(columns: &[String]) -> Result<HashMap<usize, String>> {
-    let mut map = HashMap::new();
-    for given in columns {
-        let wrong = |fact: &str| {
-            Trouble::new(format!("--column {given}"), fact)
-                .hint(format!("write TERM=COLUMN, with a term of: {}", TERMS.join(", ")))
-        };
-        let (term, column) = given.split_once('=').ok_or_else(|| wrong("has no `=`"))?;
-        let at = TERMS.iter().position(|t| key(t) == key(term));
-        let at = at.ok_or_else(|| wrong("names a term that is not checked"))?;
-        map.insert(at, column.trim().to_owned());
-    }
-    Ok(map)
-}
-
 struct Shared<'a> {
     dates: DateRules,
     day_first: DateRules,
     month_first: DateRules,
     rules: CheckRules,
-    mapping: HashMap<usize, String>,
+    columns: &'a Columns,
     file: &'a Path,
     doubts: bool,
     amend: bool,
@@ -379,34 +379,29 @@ struct Plan {
     /// The columns of the amended copy that the table lacks.
     added: Vec<usize>,
     header: Vec<String>,
+    /// The table's columns, understood.
+    columns: TableColumns,
 }
 
 fn plan(head: Head, shared: &Shared) -> Result<Plan> {
     let mut at = [None; 22];
     let mut keys: [String; 22] = std::array::from_fn(|i| TERMS[i].to_owned());
     let mut defaults: [String; 22] = std::array::from_fn(|_| String::new());
-    // Once each: a table may have thousands of columns.
-    let named: Vec<String> = head.columns.iter().map(|c| key(c)).collect();
+    let json = head.form == Form::JsonLines;
+    let name = shown(shared.file.file_name().unwrap_or_default());
+    let columns = shared.columns.of_table(&name, &head.columns, !json)?;
     for (i, term) in TERMS.iter().enumerate() {
-        let wanted = shared.mapping.get(&i);
-        if let Some(column) = wanted {
+        at[i] = columns.at(term);
+        if let Some(column) = at[i].map(|at| &columns.names[at]).or_else(|| columns.said.get(*term)) {
             keys[i].clone_from(column);
         }
-        let sought = key(wanted.map_or(*term, String::as_str));
-        let fits = |(c, named): (&String, &String)| {
-            *named == sought || wanted.is_some_and(|column| c.trim() == column)
-        };
-        at[i] = head.columns.iter().zip(&named).position(fits);
-        if wanted.is_some() && at[i].is_none() && head.form != Form::JsonLines {
-            return Err(Trouble::file(shared.file, format!("has no column “{}”", keys[i]))
-                .hint(format!("its columns are: {}", head.columns.join(", "))));
-        }
-        if let Some((_, value)) = head.defaults.iter().find(|(t, _)| key(t) == key(term)) {
+        let given = head.defaults.iter().find(|(t, _)| intake::term_of(t) == Some(term));
+        if let Some((_, value)) = given {
             defaults[i].clone_from(value);
         }
     }
     let useful = (0..OCCURRENCE_ID).any(|i| i != CATALOG_NUMBER && at[i].is_some());
-    if !useful && head.form != Form::JsonLines {
+    if !useful && !json {
         let shown: Vec<&str> = head.columns.iter().take(12).map(String::as_str).collect();
         return Err(Trouble::file(
             shared.file,
@@ -417,7 +412,7 @@ fn plan(head: Head, shared: &Shared) -> Result<Plan> {
     let added = [EVENT_DATE, VERBATIM].into_iter().filter(|i| at[*i].is_none()).collect();
     let used = at.iter().enumerate().filter_map(|(term, at)| at.map(|at| (term, at))).collect();
     let (form, width) = (head.form, head.columns.len());
-    Ok(Plan { form, width, at, used, keys, defaults, added, header: head.columns })
+    Ok(Plan { form, width, at, used, keys, defaults, added, header: head.columns, columns })
 }
 
 /// What the threads tell the one that writes.
@@ -932,6 +927,7 @@ fn gather(
     from: Receiver<Message>,
     outputs: &mut Outputs,
     summary: &mut Summary,
+    understood: &mut TableColumns,
     shared: &Shared,
 ) -> Result<()> {
     let bar = indicatif::ProgressBar::no_length();
@@ -947,6 +943,9 @@ fn gather(
         match message {
             Message::Head(plan, size) => {
                 bar.set_length(size);
+                summary.columns = plan.columns.in_words();
+                summary.remembered = plan.columns.remembered;
+                *understood = plan.columns.clone();
                 if shared.amend {
                     outputs.head(&plan)?;
                 }

@@ -181,6 +181,11 @@ pub struct AddArgs {
     /// Archive; may be given several times.
     #[arg(long, value_name = "FILE")]
     records: Vec<PathBuf>,
+    /// Take a column of these records for a Darwin Core term, for example
+    /// `eventDate=Date collected`; may be given several times. It is remembered
+    /// for the next table with the same columns; `eventDate=` forgets.
+    #[arg(long = "column", value_name = "TERM=COLUMN", requires = "records")]
+    columns: Vec<String>,
     /// Type label texts in, without photographs: at the terminal, from standard
     /// input, or from a text file (--typed=labels.txt). An empty line ends a
     /// record, a line of hyphens begins another label of the same one.
@@ -203,7 +208,7 @@ pub fn add(args: &AddArgs) -> Result<ExitCode> {
         }
     };
     if !args.records.is_empty() {
-        then(add_records(&args.folder, &args.records)?);
+        then(add_records(&args.folder, &args.records, &args.columns)?);
     }
     if !args.typed.is_empty() {
         then(add_typed(&args.folder, &args.typed, &person(args.who.as_deref())?)?);
@@ -328,9 +333,10 @@ fn take_typed(
     Ok(())
 }
 
-fn add_records(folder: &Path, files: &[PathBuf]) -> Result<ExitCode> {
+fn add_records(folder: &Path, files: &[PathBuf], columns: &[String]) -> Result<ExitCode> {
     let catalogue = Catalogue::open(folder)?;
     let rules = Rules::load(Some(&catalogue.folder().config()))?;
+    let mut columns = intake::Columns::new(columns, Some(&catalogue.folder().config()))?;
     // What is here already, whether it was settled here or taken in before.
     let mut here: BTreeSet<String> = BTreeSet::new();
     out::Source::from(&catalogue).each(|record, rows| {
@@ -341,7 +347,7 @@ fn add_records(folder: &Path, files: &[PathBuf]) -> Result<ExitCode> {
     let known = catalogue.known("", None);
     let (mut new, mut doubtful, mut passed, mut failed, mut unread) = (0, 0, 0, 0, 0);
     for file in files {
-        let given = match intake::records(file, &rules.intake.records) {
+        let given = match intake::records(file, &rules.intake.records, &columns) {
             Ok(given) => given,
             Err(trouble) => {
                 eprintln!("error: {trouble}");
@@ -349,6 +355,13 @@ fn add_records(folder: &Path, files: &[PathBuf]) -> Result<ExitCode> {
                 continue;
             }
         };
+        let name = glassine::trouble::shown(file.file_name().unwrap_or_default());
+        if given.columns.remembered {
+            eprintln!("{name}: columns as last time: {}", given.columns.in_words());
+        }
+        if columns.remember(&given.columns)? {
+            eprintln!("{name}: columns remembered for tables like it: {}", given.columns.in_words());
+        }
         for trouble in &given.troubles {
             eprintln!("error: {trouble}");
         }

@@ -8,6 +8,7 @@
 //! Left out: colour profiles (writing is read by its contrast), cameras' raw
 //! files, moving pictures; each is named with a way out.
 
+mod columns;
 mod facts;
 mod find;
 mod heic;
@@ -19,6 +20,7 @@ mod records;
 mod rules;
 mod typed;
 
+pub use columns::{Columns, Said, TableColumns, term_of};
 pub use find::{Found, find};
 pub use kind::Kind;
 pub use likeness::Likeness;

@@ -2,15 +2,15 @@
 //! text, JSON Lines or a Darwin Core Archive, each row a map from Darwin Core
 //! term to value.
 //!
-//! Nothing is understood here: values stay as they stand, and a column that is
-//! no Darwin Core term stays under its own name. A row that cannot be read is
+//! Nothing is understood here: values stay as they stand. Which column is which
+//! term is [`Columns`]' matter; one that is none stays under its own name. A row that cannot be read is
 //! named and the others go on.
 
-use super::{RecordsRules, whole};
+use super::{Columns, RecordsRules, TableColumns, whole};
 use crate::trouble::{Result, Trouble, shown};
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::io::{Cursor, Read};
 use std::path::Path;
 
@@ -30,36 +30,36 @@ pub struct GivenRecords {
     pub records: Vec<GivenRecord>,
     /// Rows that could not be used.
     pub troubles: Vec<Trouble>,
+    /// Its columns, understood.
+    pub columns: TableColumns,
 }
 
-/// Reads a file of records: its kind is told by its content and its name.
+/// Reads a file of records: its kind is told by its content and its name, its
+/// columns by `columns`.
 ///
 /// # Errors
-/// Where the file cannot be read at all, is larger than `rules` allow, or is of
-/// no kind known here.
-pub fn records(path: &Path, rules: &RecordsRules) -> Result<GivenRecords> {
+/// Where the file cannot be read at all, is larger than `rules` allow, is of no
+/// kind known here, or lacks a column that was said.
+pub fn records(path: &Path, rules: &RecordsRules, columns: &Columns) -> Result<GivenRecords> {
     let bytes = whole(path, rules.file_mib, "records.file_mib")?;
     let name = shown(path.file_name().unwrap_or_default());
     let ending = path.extension().unwrap_or_default().to_string_lossy().to_ascii_lowercase();
     if bytes.starts_with(b"PK\x03\x04") {
-        return archive(&name, bytes, rules);
+        return archive(&name, bytes, rules, columns);
     }
     match ending.as_str() {
-        "jsonl" | "ndjson" => json_lines(&name, &bytes, rules),
-        "csv" => table(&name, &bytes, &Shape { guarded: true, ..Shape::default() }, rules),
-        "tsv" | "txt" | "tab" => {
-            table(&name, &bytes, &Shape { delimiter: b'\t', guarded: true, ..Shape::default() }, rules)
-        }
+        "jsonl" | "ndjson" => json_lines(&name, &bytes, rules, columns),
+        "csv" => table(&name, &bytes, &Shape { guarded: true, ..Shape::default() }, rules, columns),
+        "tsv" | "txt" | "tab" => table(
+            &name,
+            &bytes,
+            &Shape { delimiter: b'\t', guarded: true, ..Shape::default() },
+            rules,
+            columns,
+        ),
         _ => Err(Trouble::file(path, "is no file of records that is known here")
             .hint("give a .csv, .tsv or .jsonl file, or a Darwin Core Archive (.zip)")),
     }
-}
-
-/// A term without the prefix or address that some files put before it.
-fn bare(column: &str) -> String {
-    let column = column.trim();
-    let last = column.rsplit(['/', '#']).next().unwrap_or(column);
-    last.rsplit_once(':').map_or(last, |(_, term)| term).trim().to_owned()
 }
 
 fn text<'a>(name: &str, bytes: &'a [u8]) -> Result<&'a str> {
@@ -110,7 +110,13 @@ fn unguarded(cell: &str) -> &str {
     }
 }
 
-fn table(name: &str, bytes: &[u8], shape: &Shape, rules: &RecordsRules) -> Result<GivenRecords> {
+fn table(
+    name: &str,
+    bytes: &[u8],
+    shape: &Shape,
+    rules: &RecordsRules,
+    known: &Columns,
+) -> Result<GivenRecords> {
     let text = text(name, bytes)?;
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
@@ -121,7 +127,7 @@ fn table(name: &str, bytes: &[u8], shape: &Shape, rules: &RecordsRules) -> Resul
         .from_reader(text.as_bytes());
     let mut found = GivenRecords::default();
     let mut rows = reader.records().enumerate();
-    let columns: Vec<(usize, String)> = match &shape.columns {
+    let named: Vec<(usize, String)> = match &shape.columns {
         Some(columns) => columns.clone(),
         None => {
             let head = rows.next().and_then(|r| r.1.ok()).filter(|h| h.len() > 1 || !h[0].trim().is_empty());
@@ -129,16 +135,16 @@ fn table(name: &str, bytes: &[u8], shape: &Shape, rules: &RecordsRules) -> Resul
                 Trouble::new(name, "has no first row with the names of its columns")
                     .hint("put Darwin Core terms into the first row: occurrenceID, scientificName, eventDate")
             })?;
-            let columns: Vec<(usize, String)> = head.iter().map(bare).enumerate().collect();
-            for (at, column) in &columns {
-                if !column.is_empty() && columns[..*at].iter().any(|c| c.1 == *column) {
-                    return Err(Trouble::new(name, format!("has two columns named `{column}`"))
-                        .hint("rename one of them and add the file again; nothing was taken in"));
-                }
-            }
-            columns
+            head.iter().map(str::to_owned).enumerate().collect()
         }
     };
+    let names: Vec<String> = named.iter().map(|c| c.1.clone()).collect();
+    found.columns = known.of_table(name, &names, true)?;
+    if let Some(column) = found.columns.doubled() {
+        return Err(Trouble::new(name, format!("has two columns named `{column}`"))
+            .hint("rename one of them and add the file again; nothing was taken in"));
+    }
+    let columns: Vec<(usize, String)> = named.iter().map(|c| c.0).zip(found.columns.terms.clone()).collect();
     let width = columns.iter().map(|c| c.0 + 1).max().unwrap_or(0);
     for (at, row) in rows {
         if at < shape.skip {
@@ -188,8 +194,10 @@ fn too_long(row: String, rules: &RecordsRules) -> Trouble {
     Trouble::new(row, format!("is longer than the {} KiB a row may have", rules.row_kib))
 }
 
-fn json_lines(name: &str, bytes: &[u8], rules: &RecordsRules) -> Result<GivenRecords> {
+fn json_lines(name: &str, bytes: &[u8], rules: &RecordsRules, known: &Columns) -> Result<GivenRecords> {
     let mut found = GivenRecords::default();
+    // Objects need not have the same keys: the first one's stand for the table.
+    let (mut columns, mut seen) = (None, BTreeSet::new());
     for (at, line) in text(name, bytes)?.lines().enumerate().filter(|l| !l.1.trim().is_empty()) {
         let of = format!("{name}, line {}", at + 1);
         let wrong = |fact: &str| {
@@ -208,6 +216,11 @@ fn json_lines(name: &str, bytes: &[u8], rules: &RecordsRules) -> Result<GivenRec
                 continue;
             }
         };
+        if columns.is_none() {
+            let names: Vec<String> = object.keys().cloned().collect();
+            columns = Some(known.of_table(name, &names, false)?);
+        }
+        let columns = columns.get_or_insert_default();
         let mut values = BTreeMap::new();
         let mut nested = None;
         for (term, value) in object {
@@ -220,14 +233,26 @@ fn json_lines(name: &str, bytes: &[u8], rules: &RecordsRules) -> Result<GivenRec
                 }
                 other => other.to_string(),
             };
-            if !value.trim().is_empty() {
-                values.insert(bare(&term), value);
+            let key = columns.term(&term);
+            seen.insert(key.clone());
+            if !value.trim().is_empty() && values.insert(key.clone(), value).is_some() {
+                nested = Some(key);
+                break;
             }
         }
         match nested {
+            Some(term) if values.contains_key(&term) => {
+                found.troubles.push(wrong(&format!("says `{term}` twice, under two names")));
+            }
             Some(term) => found.troubles.push(wrong(&format!("has a list or an object under `{term}`"))),
             None => found.records.push(GivenRecord { name: of, values }),
         }
+    }
+    found.columns = columns.unwrap_or_default();
+    let absent = found.columns.said.iter().find(|(term, _)| !seen.contains(*term));
+    if let Some((term, column)) = absent.filter(|_| !found.records.is_empty()) {
+        return Err(Trouble::new(name, format!("has no key “{column}” for {term} in any line"))
+            .hint(format!("the keys of its first line are: {}", found.columns.names.join(", "))));
     }
     Ok(found)
 }
@@ -242,7 +267,7 @@ struct Part {
     shape: Shape,
 }
 
-fn archive(name: &str, bytes: Vec<u8>, rules: &RecordsRules) -> Result<GivenRecords> {
+fn archive(name: &str, bytes: Vec<u8>, rules: &RecordsRules, columns: &Columns) -> Result<GivenRecords> {
     let damaged = |e: zip::result::ZipError| {
         Trouble::new(name, "is a damaged archive").cause(e).hint("write or fetch it again")
     };
@@ -275,7 +300,8 @@ fn archive(name: &str, bytes: Vec<u8>, rules: &RecordsRules) -> Result<GivenReco
         Trouble::new(format!("{name}, meta.xml"), "names no core file")
             .hint("write or fetch the archive again")
     })?;
-    let mut found = table(&format!("{name}, {}", core.file), &open(&core.file)?, &core.shape, rules)?;
+    let mut found =
+        table(&format!("{name}, {}", core.file), &open(&core.file)?, &core.shape, rules, columns)?;
     // Names given before the last, where the core does not tell them itself.
     let earlier = parts.iter().find(|p| !p.core && p.row_type.ends_with("/Identification"));
     if let Some(part) = earlier {
@@ -285,7 +311,8 @@ fn archive(name: &str, bytes: Vec<u8>, rules: &RecordsRules) -> Result<GivenReco
         let columns = shape.columns.get_or_insert_default();
         columns.retain(|c| c.0 != part.id);
         columns.push((part.id, "coreid".into()));
-        let mut rows = table(&format!("{name}, {}", part.file), &open(&part.file)?, &shape, rules)?;
+        let mut rows =
+            table(&format!("{name}, {}", part.file), &open(&part.file)?, &shape, rules, &Columns::default())?;
         found.troubles.append(&mut rows.troubles);
         let mut by_core: HashMap<String, Vec<BTreeMap<String, String>>> = HashMap::new();
         for row in rows.records {
@@ -370,7 +397,7 @@ fn meta_parts(name: &str, meta: &[u8]) -> Result<Vec<Part>> {
                     }
                     "field" => {
                         if let (Some(part), Some(term)) = (parts.last_mut(), attribute("term")) {
-                            let term = bare(&term);
+                            let term = super::columns::bare(&term).to_owned();
                             match place(wrong, attribute("index"))? {
                                 Some(index) => part.shape.columns.get_or_insert_default().push((index, term)),
                                 None => {
@@ -419,7 +446,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join(file);
         std::fs::write(&path, content).unwrap();
-        records(&path, &rules())
+        records(&path, &rules(), &Columns::default())
     }
 
     fn rules() -> RecordsRules {
@@ -475,7 +502,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("latin.csv");
         std::fs::write(&path, b"locality\nM\xE9re End\n").unwrap();
-        let error = records(&path, &rules()).unwrap_err().to_string();
+        let error = records(&path, &rules(), &Columns::default()).unwrap_err().to_string();
         assert!(error.contains("latin.csv, line 2") && error.contains("UTF-8"), "{error}");
     }
 }

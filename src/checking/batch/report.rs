@@ -71,6 +71,10 @@ fn spaced(n: u64) -> String {
 pub(super) fn terminal(summary: &Summary, out: &mut impl Write) -> std::io::Result<()> {
     let s = summary;
     writeln!(out, "{}", s.name)?;
+    if !s.columns.is_empty() {
+        let whence = if s.remembered { "as last time" } else { "as said" };
+        writeln!(out, "  columns {whence}: {}", s.columns)?;
+    }
     writeln!(out, "  rows checked        {:>12}", spaced(s.rows))?;
     writeln!(
         out,

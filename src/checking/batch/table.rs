@@ -70,7 +70,7 @@ pub(super) enum Body {
 /// What a table says about itself before its first row.
 pub(super) struct Head {
     pub(super) form: Form,
-    /// The names of the columns; empty for JSON Lines.
+    /// The names of the columns; for JSON Lines the keys of the first object.
     pub(super) columns: Vec<String>,
     /// Values that an archive gives to every row: column and value.
     pub(super) defaults: Vec<(String, String)>,
@@ -135,7 +135,8 @@ fn plain(path: &Path, file: File, size: u64, taker: &mut dyn Taker) -> Result<()
     let start = start.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(start);
     let first = start.trim_ascii_start().first().copied();
     if first == Some(b'{') {
-        taker.head(Head { form: Form::JsonLines, columns: Vec::new(), defaults: Vec::new(), size })?;
+        let columns = keys_of(start);
+        taker.head(Head { form: Form::JsonLines, columns, defaults: Vec::new(), size })?;
         return lines(reader, taker);
     }
     let line = start.split(|b| *b == b'\n').next().unwrap_or_default();
@@ -144,6 +145,13 @@ fn plain(path: &Path, file: File, size: u64, taker: &mut dyn Taker) -> Result<()
     let again = File::open(path).map_err(|e| unreadable(path, e))?;
     let core = Core { by, quotes: true, ..Core::default() };
     separated(path, Text { reader, again, base: 0, size, broken: None }, core, true, taker)
+}
+
+/// The keys of the first object of JSON Lines; none where it is damaged.
+fn keys_of(start: &[u8]) -> Vec<String> {
+    let first = start.split(|b| *b == b'\n').find(|l| !l.trim_ascii().is_empty()).unwrap_or_default();
+    let object = serde_json::from_slice::<serde_json::Map<String, serde_json::Value>>(first);
+    object.map(|o| o.keys().cloned().collect()).unwrap_or_default()
 }
 
 /// The text of a separated table.

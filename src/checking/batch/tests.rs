@@ -101,9 +101,12 @@ fn columns_are_found_by_term_or_by_mapping() {
     assert!(check(&mapped).0.kinds.contains_key("date-impossible"));
     let wrong = BatchOptions { columns: vec!["eventDate=Day".into()], ..plain.clone() };
     let error = run(&wrong, &mut Vec::new()).unwrap_err().to_string();
-    assert!(error.contains("has no column “Day”") && error.contains("Date collected"), "{error}");
+    assert!(
+        error.contains("has no column “Day” for eventDate") && error.contains("Date collected"),
+        "{error}"
+    );
     let unknown = BatchOptions { columns: vec!["colour=Day".into()], ..plain };
-    assert!(run(&unknown, &mut Vec::new()).unwrap_err().to_string().contains("not checked"));
+    assert!(run(&unknown, &mut Vec::new()).unwrap_err().to_string().contains("no Darwin Core term"));
 }
 
 #[test]
@@ -269,4 +272,39 @@ mod properties {
             prop_assert!(run(&options, &mut Vec::new()).is_ok());
         }
     }
+}
+
+#[test]
+fn a_collection_remembers_what_was_said_of_columns() {
+    let folder = tempfile::tempdir().unwrap();
+    let moths = folder.path().join("moths");
+    crate::catalogue::Catalogue::create(&moths).unwrap();
+    let table = "no,Date collected,Bemerkung\n1,31 June 1952,x\n";
+    let plain = BatchOptions {
+        collection: Some(moths.clone()),
+        ..options(folder.path(), "own.csv", table.as_bytes())
+    };
+    // Nothing is known of its columns yet.
+    assert!(run(&plain, &mut Vec::new()).is_err());
+    let said = BatchOptions { columns: vec!["eventDate=Date collected".into()], ..plain.clone() };
+    let (summary, text) = check(&said);
+    assert!(text.contains("columns as said: eventDate from “Date collected”"), "{text}");
+    assert!(summary.kinds.contains_key("date-impossible"));
+    // The next table with the same columns, in another order.
+    let next = "Bemerkung\tno\tDate collected\ny\t2\t30 February 1961\n";
+    let next = BatchOptions {
+        collection: Some(moths.clone()),
+        ..options(folder.path(), "next.tsv", next.as_bytes())
+    };
+    let (summary, text) = check(&next);
+    assert!(text.contains("columns as last time: eventDate from “Date collected”"), "{text}");
+    assert!(summary.kinds.contains_key("date-impossible"));
+    // JSON Lines with the same keys are the same table.
+    let lines = "{\"no\":3,\"Date collected\":\"31 April 1970\",\"Bemerkung\":\"z\"}\n";
+    let lines =
+        BatchOptions { collection: Some(moths), ..options(folder.path(), "n.jsonl", lines.as_bytes()) };
+    assert!(check(&lines).0.kinds.contains_key("date-impossible"));
+    let nowhere = BatchOptions { collection: Some(folder.path().into()), ..plain };
+    let error = run(&nowhere, &mut Vec::new()).unwrap_err().to_string();
+    assert!(error.contains("no collection folder") && error.contains("hint:"), "{error}");
 }
