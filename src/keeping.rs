@@ -5,7 +5,9 @@
 //! `"record 12"`, `"specimen 12"` or `"container 12"`.
 
 use clap::Subcommand;
-use glassine::catalogue::{Catalogue, Change, Deed, DeedKind, Mount, Role, Store, Thing, Whereabouts};
+use glassine::catalogue::{
+    Catalogue, Change, Deed, DeedKind, Mount, Role, Stage, StageRules, Store, Thing, Whereabouts,
+};
 use glassine::review::person;
 use glassine::trouble::{Result, Trouble};
 use std::io::IsTerminal;
@@ -80,6 +82,46 @@ pub enum Command {
         /// Your name, written into the history.
         #[arg(long)]
         who: Option<String>,
+    },
+    /// Say which stage records or specimens are in: relaxing, spread, lent.
+    ///
+    /// The stages, how long each takes and what to heed are in
+    /// config/stages.toml. Each is kept in the history; undo takes it back.
+    Stage {
+        /// The collection folder.
+        folder: PathBuf,
+        /// Records by number, specimens by catalogue number.
+        #[arg(required = true)]
+        things: Vec<String>,
+        /// The stage, for example relaxing, pinned, spread, off-boards, lent,
+        /// returned, freezing, quarantine, clear.
+        #[arg(required = true)]
+        stage: String,
+        /// To whom, where it is lent.
+        #[arg(long, value_name = "WHOM")]
+        to: Option<String>,
+        /// Until when: a day, for example 2027-03-01.
+        #[arg(long, value_name = "DATE")]
+        until: Option<jiff::civil::Date>,
+        /// Since when, where it did not begin now: a day.
+        #[arg(long, value_name = "DATE")]
+        since: Option<jiff::civil::Date>,
+        /// Why.
+        #[arg(long, default_value = "")]
+        why: String,
+        /// Your name, written into the history.
+        #[arg(long)]
+        who: Option<String>,
+    },
+    /// List what is due: relaxed long enough, dry on the board, to come back
+    /// from a loan, frozen or watched long enough; and what is oldest in the
+    /// cooler.
+    Due {
+        /// The collection folder.
+        folder: PathBuf,
+        /// What is due by the end of this day; by default now.
+        #[arg(long, value_name = "DATE")]
+        on: Option<jiff::civil::Date>,
     },
     /// Determine a record or a specimen anew; the names it had stay.
     Determine {
@@ -299,6 +341,26 @@ pub fn run(command: &Command) -> Result<ExitCode> {
             let made = catalogue.wait(store.mount(lot, &mounts, &who, ""))?;
             eprintln!("Record {lot} has {} more, each with its own number.", count(made.len(), "specimen"));
         }
+        Command::Stage { folder, things, stage, to, until, since, why, who } => {
+            let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
+            let (store, rules) = (catalogue.store(), StageRules::load(Some(&catalogue.folder().config()))?);
+            let things = catalogue.wait(all(&store, things))?;
+            let since = since.map_or(Ok(jiff::Timestamp::now()), begins)?;
+            let stage = Stage {
+                name: rules.named(stage)?.0.into(),
+                whom: to.clone().unwrap_or_default(),
+                until: *until,
+                since,
+            };
+            let deed = catalogue.wait(store.set_stage(&things, &stage, &rules, &who, why))?;
+            let rule = &rules.stage[&stage.name];
+            let done = if deed == 0 { "was so already".into() } else { rule.word.clone() };
+            eprintln!("{}: {done}.", count(things.len(), "thing"));
+            if !rule.note.is_empty() {
+                eprintln!("note: {}", rule.note);
+            }
+        }
+        Command::Due { folder, on } => due(&Catalogue::open(folder)?, *on)?,
         Command::Determine { folder, thing, name, by, on, who } => {
             let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
             let store = catalogue.store();
@@ -441,6 +503,62 @@ fn contents(catalogue: &Catalogue, container: Option<&str>) -> Result<()> {
     }
     for (number, lot) in &held.specimens {
         println!("specimen {number}  of record {lot}");
+    }
+    Ok(())
+}
+
+/// When a day begins, in the time zone of this place.
+fn begins(day: jiff::civil::Date) -> Result<jiff::Timestamp> {
+    let zoned = day.to_zoned_datetime(jiff::tz::TimeZone::system());
+    zoned
+        .map(|z| z.timestamp())
+        .map_err(|e| Trouble::new(day, "is no day that can be reckoned with").cause(e))
+}
+
+fn due(catalogue: &Catalogue, on: Option<jiff::civil::Date>) -> Result<()> {
+    let store = catalogue.store();
+    let rules = StageRules::load(Some(&catalogue.folder().config()))?;
+    let now = match on {
+        // The last moment of that day, so that all of it is due.
+        Some(day) => begins(day.tomorrow().unwrap_or(day))?,
+        None => jiff::Timestamp::now(),
+    };
+    let due = catalogue.wait(store.due(&rules, now))?;
+    let mut notes: Vec<&str> = Vec::new();
+    for (when, staged) in &due {
+        let rule = rules.stage.get(&staged.stage.name);
+        let word = rule.map_or(staged.stage.name.as_str(), |r| r.word.as_str());
+        let to =
+            if staged.stage.whom.is_empty() { String::new() } else { format!(" to {}", staged.stage.whom) };
+        println!(
+            "{}: {word}{to} since {}, due {}: {}",
+            staged.what(),
+            day(&staged.stage.since.to_string()),
+            day(&when.to_string()),
+            rule.map_or("see to it", |r| r.due.as_str())
+        );
+        notes.extend(rule.map(|r| r.note.as_str()).filter(|n| !n.is_empty()));
+    }
+    let oldest = catalogue.wait(store.oldest_in_coolers(&rules))?;
+    if !oldest.is_empty() {
+        println!("In the cooler, the oldest first:");
+    }
+    for kept in &oldest {
+        let since = if kept.since.is_empty() { "day not known" } else { &kept.since };
+        println!(
+            "  record {}  {}  {since}, in {}",
+            kept.head.lot,
+            kept.head.value("scientificName"),
+            kept.kept_in
+        );
+    }
+    notes.sort_unstable();
+    notes.dedup();
+    for note in notes {
+        eprintln!("note: {note}");
+    }
+    if due.is_empty() {
+        eprintln!("Nothing is due.");
     }
     Ok(())
 }

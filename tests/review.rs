@@ -478,3 +478,22 @@ fn a_label_typed_on_the_page_becomes_a_draft_with_its_words_marked() {
     }
     assert_eq!(page.catalogue.counts().unwrap().waiting, 1);
 }
+
+#[test]
+fn a_stage_is_said_on_the_records_page_and_shown_there() {
+    let page = Page::new();
+    let id = take_in(&page.catalogue, 0);
+    let token = page.token();
+    let lot = page.catalogue.settle(id, "M. Orrin", &[], None).unwrap();
+    let path = format!("/record/{lot}/stage");
+    let form = [("stage", "lent"), ("to", "A. <Voss>"), ("until", "2199-03-01")];
+    assert_eq!(page.post(&path, &form).0, StatusCode::FORBIDDEN, "without the token");
+    let with: Vec<_> = form.iter().copied().chain([("token", token.as_str())]).collect();
+    assert_eq!(page.post(&path, &with).0, StatusCode::SEE_OTHER);
+    let (_, _, text) = page.get(&format!("/record/{lot}"));
+    assert!(text.contains("A. &lt;Voss&gt;") && text.contains(" until 2199-03-01"), "{text}");
+    let wrong = [("token", token.as_str()), ("stage", "lent"), ("to", "A. Voss"), ("until", "soon")];
+    assert_eq!(page.post(&path, &wrong).0, StatusCode::UNPROCESSABLE_ENTITY);
+    let (code, _, text) = page.post(&path, &[("token", token.as_str()), ("stage", "lent")]);
+    assert!(code == StatusCode::CONFLICT && text.contains("to whom"), "{text}");
+}

@@ -3,6 +3,7 @@
 //! history.
 
 use super::drafts::{State, no_draft, words};
+use super::stages::STAGE_OF;
 use super::store::{Store, now};
 use crate::parsing::Parsed;
 use crate::trouble::{Result, Trouble};
@@ -590,7 +591,7 @@ impl Store {
     /// The value that a step's place has now.
     pub(super) async fn now_on(&self, tx: &mut SqliteConnection, step: &Step) -> Result<String> {
         let place = step.place();
-        let specimen = step.specimen();
+        let (specimen, stage) = (step.specimen(), step.stage());
         let query = match (&place, step.term.as_str()) {
             (Place::Draft(id), STATE) => sqlx::query_scalar("SELECT state FROM draft WHERE id = ?").bind(id),
             (Place::Draft(id), NOTE) => sqlx::query_scalar("SELECT note FROM draft WHERE id = ?").bind(id),
@@ -617,6 +618,15 @@ impl Store {
                  WHERE lot.id = ?",
             )
             .bind(id),
+            (Place::Lot(lot), _) if stage.is_some() => {
+                let (specimen, track) = stage.unwrap_or_default();
+                sqlx::query_scalar(match specimen {
+                    Some(_) => "SELECT value FROM specimen_stage WHERE specimen = ? AND track = ?",
+                    None => "SELECT value FROM lot_stage WHERE lot = ? AND track = ?",
+                })
+                .bind(specimen.unwrap_or(*lot))
+                .bind(track)
+            }
             (Place::Lot(_), _) if specimen.is_some() => {
                 let (id, what) = specimen.unwrap_or_default();
                 sqlx::query_scalar(match what {
@@ -653,7 +663,7 @@ impl Store {
     /// Takes a step: the value changes and history says so.
     pub(super) async fn take(&self, tx: &mut SqliteConnection, deed: i64, step: &Step) -> Result<()> {
         let now = step.now.as_str();
-        let specimen = step.specimen();
+        let (specimen, stage) = (step.specimen(), step.stage());
         let query = match (step.place(), step.term.as_str()) {
             (Place::Draft(id), STATE) => {
                 sqlx::query("UPDATE draft SET state = ? WHERE id = ?").bind(now).bind(id)
@@ -681,6 +691,22 @@ impl Store {
             )
             .bind(now)
             .bind(id),
+            (Place::Lot(lot), _) if stage.is_some() => {
+                let (specimen, track) = stage.unwrap_or_default();
+                sqlx::query(match specimen {
+                    Some(_) => {
+                        "INSERT INTO specimen_stage (value, specimen, track) VALUES (?, ?, ?)
+                         ON CONFLICT (specimen, track) DO UPDATE SET value = excluded.value"
+                    }
+                    None => {
+                        "INSERT INTO lot_stage (value, lot, track) VALUES (?, ?, ?)
+                         ON CONFLICT (lot, track) DO UPDATE SET value = excluded.value"
+                    }
+                })
+                .bind(now)
+                .bind(specimen.unwrap_or(lot))
+                .bind(track)
+            }
             (Place::Lot(_), _) if specimen.is_some() => {
                 let (id, what) = specimen.unwrap_or_default();
                 sqlx::query(match what {
@@ -948,6 +974,15 @@ impl Step {
             (Some(draft), None, _) => Place::Draft(draft),
             (None, None, Some(container)) => Place::Container(container),
             (None, None, None) => unreachable!("a step is made with what it changes"),
+        }
+    }
+
+    /// The track whose stage this step changes, and the specimen where it is a
+    /// specimen's own.
+    fn stage(&self) -> Option<(Option<i64>, &str)> {
+        match self.specimen() {
+            Some((id, what)) => what.strip_prefix(STAGE_OF).map(|track| (Some(id), track)),
+            None => self.term.strip_prefix(STAGE_OF).map(|track| (None, track)),
         }
     }
 

@@ -441,7 +441,7 @@ impl Store {
     }
 
     /// A thing in words: `record 12 (Noctua comes)`.
-    async fn in_words(&self, conn: &mut SqliteConnection, thing: Thing) -> Result<String> {
+    pub(super) async fn in_words(&self, conn: &mut SqliteConnection, thing: Thing) -> Result<String> {
         let (sql, id) = match thing {
             Thing::Lot(id) => (
                 "SELECT 'record ' || lot.id || coalesce(' (' || nullif(value, '') || ')', '') FROM lot
@@ -465,7 +465,7 @@ impl Store {
             .ok_or_else(|| Trouble::new(format!("{thing:?}"), "is not in this catalogue"))
     }
 
-    async fn lot_of_specimen(&self, conn: &mut SqliteConnection, id: i64) -> Result<i64> {
+    pub(super) async fn lot_of_specimen(&self, conn: &mut SqliteConnection, id: i64) -> Result<i64> {
         sqlx::query_scalar(&format!("SELECT lot FROM specimen WHERE id = ? AND {SPECIMEN_STANDS}"))
             .bind(id)
             .fetch_optional(conn)
@@ -475,7 +475,7 @@ impl Store {
     }
 
     /// Refuses a record that does not stand, saying where it went.
-    async fn must_stand(&self, conn: &mut SqliteConnection, lot: i64) -> Result<()> {
+    pub(super) async fn must_stand(&self, conn: &mut SqliteConnection, lot: i64) -> Result<()> {
         let row: Option<(bool, String)> = sqlx::query_as("SELECT standing, fate FROM lot WHERE id = ?")
             .bind(lot)
             .fetch_optional(conn)
@@ -690,6 +690,14 @@ impl Store {
                 values.insert(term.clone(), now);
                 steps.push(step);
             }
+            // What stages the one has not, it takes over too; they are not added up.
+            let mine = self.lot_stages(&mut tx, into).await?;
+            for (term, stage) in self.lot_stages(&mut tx, *other).await? {
+                if mine.iter().all(|m| m.0 != term) {
+                    let step = Step::of_lot(into, &term, "", &stage);
+                    self.take(&mut tx, deed, &step).await?;
+                }
+            }
             self.move_specimens(&mut tx, deed, *other, into, None).await?;
             let step = Step::of_lot(*other, STATE, STANDING, &format!("merged into record {into}"));
             self.take(&mut tx, deed, &step).await?;
@@ -799,6 +807,9 @@ impl Store {
         let place = self.now_on(&mut tx, &place).await?;
         if !place.is_empty() {
             steps.push(Step::of_lot(new, KEPT_IN, "", &place));
+        }
+        for (term, stage) in self.lot_stages(&mut tx, lot).await? {
+            steps.push(Step::of_lot(new, &term, "", &stage));
         }
         if let (Some(whole), Some(part)) = (whole, part) {
             let (was, now) = (whole.to_string(), (whole - part).to_string());

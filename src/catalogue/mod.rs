@@ -28,6 +28,7 @@ mod records;
 mod safety;
 mod same;
 mod series;
+mod stages;
 mod store;
 
 pub use deeds::{Change, Deed, DeedKind, Undone};
@@ -41,6 +42,7 @@ pub use records::{Determination, Record, RecordHead, RecordValue, Specimen};
 pub use safety::{BackedUp, Checked};
 pub use same::{Event, Same};
 pub use series::{Follows, NUMBERED, Numbered, following};
+pub use stages::{Kept, Stage, StageRule, StageRules, Staged};
 pub use store::{Catalogue, Store};
 
 /// The columns a list of records shows, and the order in which a record's

@@ -230,7 +230,10 @@ impl Store {
 const CHAINS: &[(&str, &str)] = &[
     (
         "SELECT CASE WHEN lot IS NULL THEN 'draft' ELSE 'record' END, coalesce(lot, draft), term FROM
-         (SELECT draft, lot, term, was, lag(now) OVER (PARTITION BY draft, lot, term ORDER BY id) AS before
+         (SELECT draft, lot, term, was, lag(now) OVER (
+              -- a specimen's history goes on in the lot it went into
+              PARTITION BY draft, CASE WHEN term LIKE 'specimen % %' THEN NULL ELSE lot END, term ORDER BY id)
+              AS before
           FROM change) WHERE before IS NOT NULL AND before <> was",
         "has a gap in its history",
     ),
@@ -269,6 +272,18 @@ const CHAINS: &[(&str, &str)] = &[
          LEFT JOIN (SELECT lot, now, max(id) FROM change WHERE term = 'kept in' AND lot IS NOT NULL GROUP BY lot)
          AS c ON c.lot = lot.id WHERE coalesce(c.now, '') <> coalesce(code, '')",
         "is in a place that its history does not know",
+    ),
+    (
+        "SELECT 'record', s.lot, 'stage of ' || s.track FROM lot_stage AS s LEFT JOIN
+         (SELECT lot, term, now, max(id) FROM change WHERE term LIKE 'stage of %' GROUP BY lot, term) AS c
+         ON c.lot = s.lot AND c.term = 'stage of ' || s.track WHERE coalesce(c.now, '') <> s.value",
+        "is in a stage that its history does not know",
+    ),
+    (
+        "SELECT 'specimen', s.specimen, 'stage of ' || s.track FROM specimen_stage AS s LEFT JOIN
+         (SELECT term, now, max(id) FROM change WHERE term LIKE 'specimen % stage of %' GROUP BY term) AS c
+         ON c.term = 'specimen ' || s.specimen || ' stage of ' || s.track WHERE coalesce(c.now, '') <> s.value",
+        "is in a stage that its history does not know",
     ),
     (
         "SELECT 'record', lot.id, 'state' FROM lot LEFT JOIN

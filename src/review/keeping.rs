@@ -3,7 +3,10 @@
 
 use super::pages::{day, hidden, layout, small};
 use super::{Answer, App, At, Failed, Form, Shared, Walk, With, field, posted, words};
-use crate::catalogue::{Change, Container, Contents, Mount, QueueCounts, Record, TERM_ORDER, Thing, Trashed};
+use crate::catalogue::{
+    Change, Container, Contents, Mount, QueueCounts, Record, Stage, StageRules, Staged, TERM_ORDER, Thing,
+    Trashed,
+};
 use crate::trouble::Trouble;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect};
@@ -56,6 +59,24 @@ pub(super) async fn deed(
             let changes = [Change { term: term.into(), value: get("value").into() }];
             store.change_record(id, who, &changes, get("why"), get("seen").parse().ok()).await?;
         }
+        "stage" => {
+            let until = Some(get("until")).filter(|u| !u.is_empty());
+            let until = until.map(|u| {
+                u.parse().map_err(|_| {
+                    let trouble = Trouble::new(format!("“{u}”"), "is no day").hint("write it as 2027-03-01");
+                    Failed(StatusCode::UNPROCESSABLE_ENTITY, trouble)
+                })
+            });
+            let stage = Stage {
+                name: get("stage").into(),
+                whom: get("to").into(),
+                until: until.transpose()?,
+                since: jiff::Timestamp::now(),
+            };
+            let rules = StageRules::load(Some(&store.folder().config()))?;
+            let thing = get("specimen").parse().ok().map_or(Thing::Lot(id), Thing::Specimen);
+            store.set_stage(&[thing], &stage, &rules, who, get("why")).await?;
+        }
         "trash" => {
             store.throw_away(Thing::Lot(id), who, get("why")).await?;
         }
@@ -105,7 +126,12 @@ pub(super) async fn from_trash(With(app): Shared, axum::Form(form): Form) -> Ans
 }
 
 /// The cards of a record: place, names, specimens, parts, and the trash.
-pub(super) fn about(app: &App, record: &Record, containers: &[Container]) -> Markup {
+pub(super) fn about(
+    app: &App,
+    record: &Record,
+    containers: &[Container],
+    (stages, rules): (&[Staged], &StageRules),
+) -> Markup {
     let stands = record.fate.is_empty();
     let to = |deed: &str| format!("/record/{}/{deed}", record.lot);
     html! {
@@ -174,6 +200,44 @@ pub(super) fn about(app: &App, record: &Record, containers: &[Container]) -> Mar
                             label for="numbers" { "One number a line; a sex may follow after a comma" }
                             textarea #numbers name="numbers" rows="4" required placeholder="TVMS 00413, female" {}
                             button { "Give these numbers" }
+                        }
+                    }
+                }
+            }
+            section.card {
+                h2 { "Stages" }
+                @if stages.is_empty() { p.soft { "None was said." } }
+                ul { @for s in stages {
+                    @let rule = rules.stage.get(&s.stage.name);
+                    @let late = s.stage.due(rules).is_some_and(|d| d <= jiff::Timestamp::now());
+                    li {
+                        b { (rule.map_or(s.stage.name.as_str(), |r| r.word.as_str())) }
+                        @if !s.stage.whom.is_empty() { " to " (s.stage.whom) }
+                        @if let Some(until) = s.stage.until { " until " (until) }
+                        span.soft { " since " (day(&s.stage.since.to_string()))
+                            @if let Some((_, number)) = &s.specimen { ", specimen " (number) } }
+                        @if let Some(rule) = rule.filter(|_| late) {
+                            p.doubtline { "Due: " (rule.due) "." }
+                            @if !rule.note.is_empty() { p.soft { (rule.note) } }
+                        }
+                    }
+                } }
+                @if stands {
+                    details { summary { "Say its stage" }
+                        form method="post" action=(to("stage")) {
+                            (hidden(app, &Walk::default(), None))
+                            label for="st-is" { "It is now" }
+                            select #st-is name="stage" { @for (name, rule) in rules.in_order() { option value=(name) { (rule.word) } } }
+                            @if !record.specimens.is_empty() {
+                                label for="st-of" { "of" }
+                                select #st-of name="specimen" {
+                                    option value="" { "the whole lot" }
+                                    @for s in &record.specimens { option value=(s.id) { "specimen " (s.number) } }
+                                }
+                            }
+                            label for="st-to" { "lent to" } input #st-to name="to" maxlength="200";
+                            label for="st-until" { "until" } input #st-until name="until" placeholder="2027-03-01" maxlength="10";
+                            button { "Say so" }
                         }
                     }
                 }

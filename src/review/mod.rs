@@ -17,7 +17,9 @@ mod pictures;
 mod wire;
 mod words;
 
-use crate::catalogue::{Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, Role, State, Store, following};
+use crate::catalogue::{
+    Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, Role, StageRules, State, Store, following,
+};
 use crate::geometry::{Point, Quad};
 use crate::intake::IntakeRules;
 use crate::trouble::{Result, Trouble};
@@ -852,7 +854,9 @@ async fn record(With(app): Shared, At(id): At<i64>) -> Answer {
     let record = app.store.record(id).await?;
     let counts = app.store.state_counts().await?;
     let containers = app.store.containers(None).await?;
-    Ok(pages::record(&app, &counts, &record, &containers).into_response())
+    let stages = app.store.stages_of(id).await?;
+    let rules = StageRules::load(Some(&app.store.folder().config()))?;
+    Ok(pages::record(&app, &counts, &record, &containers, (&stages, &rules)).into_response())
 }
 
 #[derive(Debug, Default, Deserialize)]

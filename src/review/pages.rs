@@ -6,7 +6,7 @@ use super::words::{OFFERED, kind, misfit, name, state, sureness};
 use super::{App, Walk, rounded};
 use crate::catalogue::{
     Agreement, Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, Follows, KeptPhoto, Numbered,
-    Progress, QueueCounts, Record, RecordHead, Same, State, term_rank,
+    Progress, QueueCounts, Record, RecordHead, Same, StageRules, Staged, State, term_rank,
 };
 use crate::geometry::Quad;
 use crate::trouble::Trouble;
@@ -1236,7 +1236,13 @@ pub(super) fn records(app: &App, counts: &QueueCounts, q: &str, heads: &[RecordH
 }
 
 /// One settled record.
-pub(super) fn record(app: &App, counts: &QueueCounts, record: &Record, containers: &[Container]) -> Markup {
+pub(super) fn record(
+    app: &App,
+    counts: &QueueCounts,
+    record: &Record,
+    containers: &[Container],
+    stages: (&[Staged], &StageRules),
+) -> Markup {
     let title = match (record.value("scientificName"), record.value("catalogNumber")) {
         ("", "") => format!("Record {}", record.lot),
         (name, "") => name.to_owned(),
@@ -1280,7 +1286,7 @@ pub(super) fn record(app: &App, counts: &QueueCounts, record: &Record, container
                 }
             }
             @if !record.note.is_empty() { p.kept-note { b { "Note" } " " (record.note) } }
-            (super::keeping::about(app, record, containers))
+            (super::keeping::about(app, record, containers, stages))
             section { h2 { "History" } (history(&record.history)) }
             p.soft { "Lasting identifier: " code { "urn:uuid:" (record.uuid) } }
         }
