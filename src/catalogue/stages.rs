@@ -327,7 +327,7 @@ impl Store {
             .filter_map(|s| s.stage.due(rules).map(|d| (d, s)))
             .filter(|d| d.0 <= now)
             .collect();
-        due.sort_by(|a, b| (a.0, a.1.lot).cmp(&(b.0, b.1.lot)));
+        due.sort_by_key(|a| (a.0, a.1.lot));
         Ok(due)
     }
 
