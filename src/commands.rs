@@ -24,7 +24,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 
 /// Done, but some files could not be used.
-const SOME_FAILED: u8 = 3;
+pub const SOME_FAILED: u8 = 3;
 /// Stopped by Ctrl-C: 128 and the signal's number, as shells have it.
 const STOPPED: u8 = 130;
 

@@ -4,12 +4,15 @@
 //! (`"TVMS 00412"`) or a container's code (`"Drawer 7"`); where two fit, say
 //! `"record 12"`, `"specimen 12"` or `"container 12"`.
 
+use crate::commands::SOME_FAILED;
 use clap::Subcommand;
 use glassine::catalogue::{
-    Catalogue, Change, Deed, DeedKind, Mount, Role, Stage, StageRules, Store, Thing, Whereabouts,
+    Catalogue, Change, Deed, DeedKind, Mount, Role, Stage, StageRules, Thing, Whereabouts, begins, ended,
 };
+use glassine::intake::{self, IntakeRules};
 use glassine::review::person;
-use glassine::trouble::{Result, Trouble};
+use glassine::trouble::{Result, Trouble, shown};
+use glassine::{layout, out};
 use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -37,15 +40,20 @@ pub enum Command {
     Put {
         /// The collection folder.
         folder: PathBuf,
-        /// Records by number, specimens by catalogue number, containers by code.
-        #[arg(required = true)]
+        /// Records by number, specimens by catalogue number, containers by
+        /// code; the codes of printed labels and envelopes too.
+        #[arg(required_unless_present = "photo")]
         things: Vec<String>,
-        /// The container they go into.
-        #[arg(long = "in", value_name = "CODE", required_unless_present = "nowhere")]
+        /// The container they go into, by its code or its label's.
+        #[arg(long = "in", value_name = "CODE", required_unless_present_any = ["nowhere", "photo"])]
         into: Option<String>,
         /// They are in no container any more.
         #[arg(long, conflicts_with = "into")]
         nowhere: bool,
+        /// Put what has its code on this photograph into the container whose
+        /// label is on it too (or that of --in); may be given several times.
+        #[arg(long, value_name = "FILE", conflicts_with_all = ["nowhere", "things"])]
+        photo: Vec<PathBuf>,
         /// Why, for example "on loan to A. Voss".
         #[arg(long, default_value = "")]
         why: String,
@@ -313,10 +321,13 @@ pub fn run(command: &Command) -> Result<ExitCode> {
             let kind = if kind.is_empty() { String::new() } else { format!(" ({kind})") };
             eprintln!("Made the container {code}{kind}.");
         }
-        Command::Put { folder, things, into, nowhere: _, why, who } => {
+        Command::Put { folder, things, into, nowhere: _, photo, why, who } => {
             let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
             let store = catalogue.store();
-            let things = catalogue.wait(all(&store, things))?;
+            if !photo.is_empty() {
+                return put_by_photo(&catalogue, photo, into.as_deref(), &who, why);
+            }
+            let things = all(&catalogue, things)?;
             let deed = catalogue.wait(store.put(&things, into.as_deref(), &who, why))?;
             let done = if deed == 0 { "already there" } else { "put" };
             eprintln!("{}: {done}.", count(things.len(), "thing"));
@@ -324,7 +335,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
         Command::Where { folder, things } => {
             let catalogue = Catalogue::open(folder)?;
             let store = catalogue.store();
-            for thing in catalogue.wait(all(&store, things))? {
+            for thing in all(&catalogue, things)? {
                 println!("{}", in_words(&catalogue.wait(store.whereabouts(thing))?));
             }
         }
@@ -344,7 +355,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
         Command::Stage { folder, things, stage, to, until, since, why, who } => {
             let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
             let (store, rules) = (catalogue.store(), StageRules::load(Some(&catalogue.folder().config()))?);
-            let things = catalogue.wait(all(&store, things))?;
+            let things = all(&catalogue, things)?;
             let since = since.map_or(Ok(jiff::Timestamp::now()), begins)?;
             let stage = Stage {
                 name: rules.named(stage)?.0.into(),
@@ -377,7 +388,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
             let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
             let store = catalogue.store();
             let mut ids = Vec::new();
-            for thing in catalogue.wait(all(&store, specimens))? {
+            for thing in all(&catalogue, specimens)? {
                 let Thing::Specimen(id) = thing else {
                     return Err(Trouble::new(format!("{thing:?}"), "is no specimen")
                         .hint("name specimens by their catalogue numbers"));
@@ -459,12 +470,110 @@ pub fn run(command: &Command) -> Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-async fn all(store: &Store, words: &[String]) -> Result<Vec<Thing>> {
-    let mut things = Vec::with_capacity(words.len());
-    for word in words {
-        things.push(store.thing(word).await?);
+fn all(catalogue: &Catalogue, words: &[String]) -> Result<Vec<Thing>> {
+    let labels = out::LabelRules::load(Some(&catalogue.folder().config()))?;
+    words.iter().map(|word| named(catalogue, word, &labels)).collect()
+}
+
+/// The thing that is meant by words or by the code of a label.
+fn named(catalogue: &Catalogue, words: &str, labels: &out::LabelRules) -> Result<Thing> {
+    let store = catalogue.store();
+    catalogue.wait(async {
+        match (store.thing(words).await, out::lot_of_number(words, labels)) {
+            (Err(_), Some(lot)) => store.thing(&format!("record {lot}")).await,
+            (thing, _) => thing,
+        }
+    })
+}
+
+/// Puts what has its code on photographs into the container on them. A
+/// photograph that cannot be used is said, and the next one taken.
+fn put_by_photo(
+    catalogue: &Catalogue,
+    photos: &[PathBuf],
+    into: Option<&str>,
+    who: &str,
+    why: &str,
+) -> Result<ExitCode> {
+    let config = catalogue.folder().config();
+    let (intake, labels) = (IntakeRules::load(Some(&config))?, out::LabelRules::load(Some(&config))?);
+    let (mut used, mut failed) = (0, 0);
+    for path in photos {
+        let name = shown(path.file_name().unwrap_or(path.as_os_str()));
+        let codes = intake::load(path, &intake).and_then(|file| {
+            let mut codes: Vec<String> = Vec::new();
+            for photo in file.photos(&intake) {
+                let grey = image::DynamicImage::ImageRgb8(photo?.pixels).into_luma8();
+                codes.extend(layout::find_many_codes(&grey).into_iter().map(|c| c.text));
+            }
+            Ok(codes)
+        });
+        match codes.and_then(|codes| put_coded(catalogue, &name, &codes, into, &labels, who, why)) {
+            Ok(unknown) => {
+                used += 1;
+                failed += unknown;
+            }
+            Err(trouble) => {
+                eprintln!("error: {trouble}");
+                failed += 1;
+            }
+        }
     }
-    Ok(things)
+    Ok(match (used, failed) {
+        (_, 0) => ExitCode::SUCCESS,
+        (0, _) => ExitCode::FAILURE,
+        _ => SOME_FAILED.into(),
+    })
+}
+
+/// Puts the things that `codes` of one photograph name away; gives the number of
+/// codes that name nothing.
+fn put_coded(
+    catalogue: &Catalogue,
+    name: &str,
+    codes: &[String],
+    into: Option<&str>,
+    labels: &out::LabelRules,
+    who: &str,
+    why: &str,
+) -> Result<usize> {
+    let store = catalogue.store();
+    let on_it = catalogue.wait(store.containers_on(codes.iter().map(String::as_str)))?;
+    let into = match (into, on_it.as_slice()) {
+        (Some(code), _) => code,
+        (None, [one]) => one.code.as_str(),
+        (None, []) => {
+            return Err(Trouble::new(name, "shows no code of a container")
+                .hint("photograph its label with it, sharp and near, or say which with --in CODE"));
+        }
+        (None, several) => {
+            let names: Vec<&str> = several.iter().map(|c| c.code.as_str()).collect();
+            return Err(Trouble::new(name, format!("shows the codes of {}", names.join(" and ")))
+                .hint("say with --in CODE into which of them the rest goes"));
+        }
+    };
+    let Thing::Container(outer) = catalogue.wait(store.thing(&format!("container {into}")))? else {
+        return Err(Trouble::new(into, "is no container"));
+    };
+    let (mut things, mut unknown) = (Vec::new(), 0);
+    for code in codes {
+        match named(catalogue, code, labels) {
+            Ok(Thing::Container(id)) if id == outer => {}
+            Ok(thing) => things.push(catalogue.wait(store.whole(thing))?),
+            Err(trouble) => {
+                eprintln!("error: {name}: {trouble}");
+                unknown += 1;
+            }
+        }
+    }
+    if things.is_empty() {
+        return Err(Trouble::new(name, "shows no code of a record, specimen or other container")
+            .hint("put records away by number: glassine put FOLDER 12 --in CODE"));
+    }
+    let deed = catalogue.wait(store.put(&things, Some(into), who, why))?;
+    let done = if deed == 0 { "already in" } else { "put into" };
+    eprintln!("{name}: {} {done} {into}.", count(things.len(), "thing"));
+    Ok(unknown)
 }
 
 fn lot(thing: Thing, words: &str) -> Result<i64> {
@@ -507,20 +616,11 @@ fn contents(catalogue: &Catalogue, container: Option<&str>) -> Result<()> {
     Ok(())
 }
 
-/// When a day begins, in the time zone of this place.
-fn begins(day: jiff::civil::Date) -> Result<jiff::Timestamp> {
-    let zoned = day.to_zoned_datetime(jiff::tz::TimeZone::system());
-    zoned
-        .map(|z| z.timestamp())
-        .map_err(|e| Trouble::new(day, "is no day that can be reckoned with").cause(e))
-}
-
 fn due(catalogue: &Catalogue, on: Option<jiff::civil::Date>) -> Result<()> {
     let store = catalogue.store();
     let rules = StageRules::load(Some(&catalogue.folder().config()))?;
     let now = match on {
-        // The last moment of that day, so that all of it is due.
-        Some(day) => begins(day.tomorrow().unwrap_or(day))?,
+        Some(day) => ended(day)?,
         None => jiff::Timestamp::now(),
     };
     let due = catalogue.wait(store.due(&rules, now))?;

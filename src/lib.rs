@@ -17,6 +17,7 @@
 pub mod catalogue;
 pub mod checking;
 pub mod cleanup;
+pub mod codes;
 pub mod files;
 pub mod geometry;
 pub mod intake;

@@ -255,7 +255,7 @@ fn the_page_fits_a_small_laptop_and_a_tablet_and_names_everything() {
         let port = serve(&catalogue).await;
         for (width, height) in [(1366, 768), (820, 1180)] {
             let browser = driver.client(width, height).await;
-            for path in ["/".to_owned(), "/records".to_owned(), format!("/draft/{id}")] {
+            for path in ["/".to_owned(), "/records".to_owned(), "/due".to_owned(), format!("/draft/{id}")] {
                 browser.goto(&format!("http://127.0.0.1:{port}{path}")).await.unwrap();
                 let wide = browser
                     .execute("return document.documentElement.scrollWidth - window.innerWidth", vec![])

@@ -497,3 +497,73 @@ fn a_stage_is_said_on_the_records_page_and_shown_there() {
     let (code, _, text) = page.post(&path, &[("token", token.as_str()), ("stage", "lent")]);
     assert!(code == StatusCode::CONFLICT && text.contains("to whom"), "{text}");
 }
+
+#[test]
+fn what_is_due_is_listed_with_its_cautions_and_a_day_ahead_can_be_asked_for() {
+    use glassine::catalogue::{Stage, StageRules, Thing};
+    use jiff::ToSpan;
+    let page = Page::new();
+    let rules = StageRules::load(None).unwrap();
+    let store = page.catalogue.store();
+    let lot = |n: usize| page.catalogue.settle(take_in(&page.catalogue, n), "M. Orrin", &[], None).unwrap();
+    let set = |lot: i64, name: &str, whom: &str, hours: i64, until: Option<jiff::civil::Date>| {
+        let since = jiff::Timestamp::now() - hours.hours();
+        let stage = Stage { name: name.into(), whom: whom.into(), until, since };
+        page.catalogue.wait(store.set_stage(&[Thing::Lot(lot)], &stage, &rules, "M. Orrin", "")).unwrap();
+    };
+    assert!(page.get("/due").2.contains("Nothing is due."));
+    let (relaxed, fresh, lent, cold) = (lot(0), lot(1), lot(2), lot(3));
+    set(relaxed, "relaxing", "", 24 * 9, None);
+    set(fresh, "relaxing", "", 1, None);
+    set(lent, "lent", "A. <Voss>", 24, Some("2199-03-01".parse().unwrap()));
+    page.catalogue.wait(async {
+        store.make_container("Cooler", "cooler", None, "M. Orrin").await.unwrap();
+        store.put(&[Thing::Lot(cold)], Some("Cooler"), "M. Orrin", "").await.unwrap();
+    });
+    let (code, _, text) = page.get("/due");
+    assert_eq!(code, StatusCode::OK);
+    let listed = |text: &str, lot: i64| text.contains(&format!("href=\"/record/{lot}\""));
+    assert!(listed(&text, relaxed) && !listed(&text, fresh) && !listed(&text, lent), "{text}");
+    assert!(text.contains(&rules.stage["relaxing"].due) && text.contains("the oldest first"), "{text}");
+    assert!(listed(&text, cold) && text.contains("in Cooler"));
+    // The caution as the command says it, once.
+    let note = rules.stage["relaxing"].note.as_str();
+    assert!(note.contains("safety sheet") && text.matches(note).count() == 1, "{text}");
+    let (_, _, text) = page.get("/due?on=2199-03-01");
+    assert!(listed(&text, fresh) && listed(&text, lent) && text.contains("to A. &lt;Voss&gt;"), "{text}");
+    // The menu leads there.
+    assert!(page.get("/").2.contains("href=\"/due\""));
+    let (code, _, text) = page.get("/due?on=soon");
+    assert!(code == StatusCode::UNPROCESSABLE_ENTITY && text.contains("2027-03-01"), "{text}");
+}
+
+#[test]
+fn a_boxs_code_on_the_photograph_is_offered_and_settling_puts_the_lot_there() {
+    let page = Page::new();
+    let store = page.catalogue.store();
+    let made = page.catalogue.wait(store.make_container("Box <3>", "box", None, "M. Orrin")).unwrap();
+    let drafts: Vec<i64> = (0..2)
+        .map(|n| {
+            let bytes = common::png(n);
+            let facts = common::facts(n, &bytes);
+            page.catalogue.keep_photo(&bytes, "png", &facts, None).unwrap();
+            let (mut reading, parsed, doubts) = common::draft(n, facts);
+            reading.codes.push(glassine::layout::Code {
+                text: glassine::codes::of_container(made + n as i64),
+                symbology: "DATA_MATRIX".into(),
+                quad: glassine::geometry::Quad::upright(10.0, 10.0, 60.0, 60.0),
+            });
+            page.catalogue.enter_draft(&reading, &parsed, &doubts).unwrap().draft
+        })
+        .collect();
+    let (_, _, text) = page.get(&format!("/draft/{}", drafts[0]));
+    assert!(text.contains("put it into Box &lt;3&gt;"), "{text}");
+    // A code of no container here is offered nowhere.
+    assert!(!page.get(&format!("/draft/{}", drafts[1])).2.contains("put it into"));
+    let token = page.token();
+    let path = format!("/draft/{}/settle", drafts[0]);
+    let form = [("token", token.as_str()), ("into", "Box <3>")];
+    assert_eq!(page.post(&path, &form).0, StatusCode::SEE_OTHER);
+    let lot = page.catalogue.draft(drafts[0]).unwrap().lot.unwrap();
+    assert_eq!(page.catalogue.record(lot).unwrap().kept_in, ["Box <3>"]);
+}

@@ -177,10 +177,33 @@ impl Store {
 
     /// See [`super::Catalogue::settle`].
     pub async fn settle(&self, draft: i64, who: &str, changes: &[Change], seen: Option<i64>) -> Result<i64> {
+        self.settle_into(draft, who, changes, seen, None).await
+    }
+
+    /// Settles a draft and puts its lot into a container, as one deed.
+    ///
+    /// # Errors
+    /// As [`Store::settle`], and when there is no such container.
+    pub async fn settle_into(
+        &self,
+        draft: i64,
+        who: &str,
+        changes: &[Change],
+        seen: Option<i64>,
+        into: Option<&str>,
+    ) -> Result<i64> {
         let mut tx = self.begin().await?;
         self.seen_is_last(&mut tx, draft, seen).await?;
         let deed = self.deed(&mut tx, who, DeedKind::Settle, "", None).await?;
         let lot = self.settle_on(&mut tx, deed, draft, who, changes).await?;
+        if let Some(into) = into {
+            let (_, code) = self.container_coded(&mut tx, into).await?;
+            let mut step = Step::of_lot(lot, KEPT_IN, "", &code);
+            step.was = self.now_on(&mut tx, &step).await?;
+            if step.was != step.now {
+                self.take(&mut tx, deed, &step).await?;
+            }
+        }
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(lot)
     }

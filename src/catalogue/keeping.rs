@@ -5,10 +5,11 @@
 //! takes it back. Nothing is removed from the catalogue. Emptying the trash
 //! removes photographs' files only, and only when a person asks for it.
 
-use super::RecordHead;
 use super::deeds::{Change, DeedKind, IN_TRASH, KEPT_IN, SPECIMEN_STANDS, STANDING, STATE, Step, TRASHED};
 use super::drafts::State;
 use super::store::{Store, now};
+use super::{RecordHead, StageRules};
+use crate::codes;
 use crate::trouble::{Result, Trouble};
 use sqlx::{Row, SqliteConnection};
 
@@ -70,6 +71,19 @@ pub struct Contents {
     pub specimens: Vec<(String, i64)>,
 }
 
+/// What lies in a container and in all that is inside it, in numbers.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Held {
+    /// Lots.
+    pub lots: i64,
+    /// Specimens that are there apart from their lot.
+    pub specimens: i64,
+    /// How many lots have each name, the most first; an empty name is none.
+    pub names: Vec<(String, i64)>,
+    /// How many lots are in each stage, by the stage's word.
+    pub stages: Vec<(String, i64)>,
+}
+
 /// A specimen to be mounted: its number, and its sex where it is known.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Mount {
@@ -127,6 +141,10 @@ impl Store {
             return Err(Trouble::new(format!("the code “{code}”"), "cannot be a container's")
                 .hint("write letters too, as on the container: numbers alone are records"));
         }
+        if codes::container(code).is_some() {
+            return Err(Trouble::new(format!("the code “{code}”"), "is of the kind that labels print")
+                .hint("give the container a name; its label gets a code of its own"));
+        }
         let mut tx = self.begin().await?;
         let there: Option<(i64, bool)> = sqlx::query_as("SELECT id, standing FROM container WHERE code = ?")
             .bind(code)
@@ -162,9 +180,15 @@ impl Store {
         Ok(id)
     }
 
-    async fn container_coded(&self, conn: &mut SqliteConnection, code: &str) -> Result<(i64, String)> {
-        sqlx::query_as("SELECT id, code FROM container WHERE code = ? AND standing = 1")
+    /// The container with this code, or whose printed label has it.
+    pub(super) async fn container_coded(
+        &self,
+        conn: &mut SqliteConnection,
+        code: &str,
+    ) -> Result<(i64, String)> {
+        sqlx::query_as("SELECT id, code FROM container WHERE (code = ?1 OR id = ?2) AND standing = 1")
             .bind(code.trim())
+            .bind(codes::container(code))
             .fetch_optional(conn)
             .await
             .map_err(|e| self.trouble(e))?
@@ -376,6 +400,80 @@ impl Store {
         })
     }
 
+    /// What lies in a container and in all that is inside it.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub async fn held_in(&self, container: i64, rules: &StageRules) -> Result<Held> {
+        const INSIDE: &str = "WITH RECURSIVE held (id, depth) AS (
+            SELECT ?1, 0 UNION SELECT c.id, depth + 1 FROM held JOIN container AS c ON c.inside = held.id
+            WHERE c.standing = 1 AND depth < 20),
+            here (lot) AS (SELECT id FROM lot WHERE standing = 1 AND container IN (SELECT id FROM held))";
+        let mut conn = self.read.acquire().await.map_err(|e| self.trouble(e))?;
+        let names: Vec<(String, i64)> = sqlx::query_as(&format!(
+            "{INSIDE} SELECT coalesce(value, '') AS name, count(*) FROM here
+             LEFT JOIN lot_value ON lot_value.lot = here.lot AND term = 'scientificName'
+             GROUP BY name ORDER BY 2 DESC, 1"
+        ))
+        .bind(container)
+        .fetch_all(&mut *conn)
+        .await
+        .map_err(|e| self.trouble(e))?;
+        let specimens: i64 = sqlx::query_scalar(&format!(
+            "{INSIDE} SELECT count(*) FROM specimen WHERE container IN (SELECT id FROM held) AND {SPECIMEN_STANDS}"
+        ))
+        .bind(container)
+        .fetch_one(&mut *conn)
+        .await
+        .map_err(|e| self.trouble(e))?;
+        let texts: Vec<String> = sqlx::query_scalar(&format!(
+            "{INSIDE} SELECT value FROM here JOIN lot_stage ON lot_stage.lot = here.lot WHERE value <> ''"
+        ))
+        .bind(container)
+        .fetch_all(&mut *conn)
+        .await
+        .map_err(|e| self.trouble(e))?;
+        let texts: Vec<String> = texts.iter().filter_map(|t| super::Stage::of(t)).map(|s| s.name).collect();
+        let stages = rules
+            .in_order()
+            .into_iter()
+            .map(|(name, rule)| (rule.word.clone(), texts.iter().filter(|t| *t == name).count() as i64))
+            .filter(|s| s.1 > 0)
+            .collect();
+        Ok(Held { lots: names.iter().map(|n| n.1).sum(), specimens, names, stages })
+    }
+
+    /// The containers whose printed codes are among `texts`, each once; codes of
+    /// none of this collection are left out.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub async fn containers_on<'t>(&self, texts: impl Iterator<Item = &'t str>) -> Result<Vec<Container>> {
+        let wanted: std::collections::BTreeSet<i64> = texts.filter_map(codes::container).collect();
+        if wanted.is_empty() {
+            return Ok(Vec::new());
+        }
+        Ok(self.containers(None).await?.into_iter().filter(|c| wanted.contains(&c.id)).collect())
+    }
+
+    /// The lot of a specimen that is the only one of it; any other thing as it
+    /// is. An envelope's number is that of its lot until its animals are mounted.
+    ///
+    /// # Errors
+    /// When there is no such specimen.
+    pub async fn whole(&self, thing: Thing) -> Result<Thing> {
+        let Thing::Specimen(id) = thing else { return Ok(thing) };
+        let mut conn = self.read.acquire().await.map_err(|e| self.trouble(e))?;
+        let lot = self.lot_of_specimen(&mut conn, id).await?;
+        let of_lot: i64 =
+            sqlx::query_scalar(&format!("SELECT count(*) FROM specimen WHERE lot = ? AND {SPECIMEN_STANDS}"))
+                .bind(lot)
+                .fetch_one(&mut *conn)
+                .await
+                .map_err(|e| self.trouble(e))?;
+        Ok(if of_lot == 1 { Thing::Lot(lot) } else { thing })
+    }
+
     /// The thing that a person means: a container's code, a specimen's
     /// catalogue number, or a record's number; `record 12`, `specimen 12`,
     /// `container 12` and `draft 12` say which.
@@ -398,6 +496,11 @@ impl Store {
                     .into_iter()
                     .map(Thing::Container),
             );
+            if let Some(id) = codes::container(rest) {
+                let sql = "SELECT id FROM container WHERE id = CAST(? AS INTEGER) AND standing = 1";
+                let printed = self.ids(&mut conn, sql, &id.to_string()).await?;
+                found.extend(printed.into_iter().map(Thing::Container));
+            }
         }
         if ["", "specimen"].contains(&only) {
             let sql = format!("SELECT id FROM specimen WHERE number = ? AND {SPECIMEN_STANDS} LIMIT 5");

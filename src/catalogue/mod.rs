@@ -34,7 +34,7 @@ mod store;
 pub use deeds::{Change, Deed, DeedKind, Undone};
 pub use drafts::{Draft, DraftHead, DraftValue, Entered, KeptPhoto, NearPhoto, Queue, QueueCounts, State};
 pub use folder::Folder;
-pub use keeping::{Container, Contents, Emptied, Mount, Thing, Trashed, Whereabouts};
+pub use keeping::{Container, Contents, Emptied, Held, Mount, Thing, Trashed, Whereabouts};
 pub use neighbours::Known;
 pub use people::{Agreement, Person, Role, Session, kappa};
 pub use progress::Progress;
@@ -42,7 +42,7 @@ pub use records::{Determination, Record, RecordHead, RecordValue, Specimen};
 pub use safety::{BackedUp, Checked};
 pub use same::{Event, Same};
 pub use series::{Follows, NUMBERED, Numbered, following};
-pub use stages::{Kept, Stage, StageRule, StageRules, Staged};
+pub use stages::{Kept, Stage, StageRule, StageRules, Staged, begins, ended};
 pub use store::{Catalogue, Store};
 
 /// The columns a list of records shows, and the order in which a record's

@@ -144,7 +144,7 @@ impl Stage {
     }
 
     /// The other way round; `None` for what is no stage.
-    fn of(text: &str) -> Option<Stage> {
+    pub(super) fn of(text: &str) -> Option<Stage> {
         let (rest, since) = text.rsplit_once(" since ")?;
         let (rest, until) = match rest.rsplit_once(" until ") {
             Some((before, until)) => match until.parse() {
@@ -377,6 +377,25 @@ impl Store {
                 .map_err(|e| self.trouble(e))?;
         Ok(rows.into_iter().map(|(track, value)| (format!("{STAGE_OF}{track}"), value)).collect())
     }
+}
+
+/// When a day begins, in the time zone of this place.
+///
+/// # Errors
+/// For a day at the end of the calendar.
+pub fn begins(day: Date) -> Result<Timestamp> {
+    let zoned = day.to_zoned_datetime(TimeZone::system());
+    zoned
+        .map(|z| z.timestamp())
+        .map_err(|e| Trouble::new(day, "is no day that can be reckoned with").cause(e))
+}
+
+/// When a day has ended: all of it is then due.
+///
+/// # Errors
+/// As [`begins`].
+pub fn ended(day: Date) -> Result<Timestamp> {
+    begins(day.tomorrow().unwrap_or(day))
 }
 
 /// Spaces within a line as one each.

@@ -3,7 +3,7 @@
 use super::{SOME_FAILED, Sink, count};
 use crate::ReadingArgs;
 use clap::Args;
-use glassine::catalogue::{Catalogue, Queue, Record, State};
+use glassine::catalogue::{Catalogue, Queue, Record, StageRules, State, Thing};
 use glassine::checking::{self, CheckRules, Context};
 use glassine::pipeline::Rules;
 use glassine::review::person;
@@ -99,6 +99,14 @@ pub struct LabelsArgs {
     /// as have a number of their own, at least 1.
     #[arg(long, value_name = "N", value_parser = mounted_of)]
     mounted: Vec<MountedOf>,
+    /// Labels for containers in place of labels for the pin: all of them, or
+    /// those named: --containers "Drawer 7" --containers "Box 3".
+    #[arg(long, value_name = "CODE", num_args = 0..=1, require_equals = false, default_missing_value = "",
+          conflicts_with_all = ["lots", "find", "mounted", "first"])]
+    containers: Vec<String>,
+    /// Print on a container's label what lies in it now, by stage and name.
+    #[arg(long, requires = "containers")]
+    contents: bool,
     /// The place in the lot of the first animal, from 1: where some of a lot
     /// were mounted before, go on after them.
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=9999))]
@@ -112,6 +120,9 @@ pub fn labels(args: &LabelsArgs) -> Result<ExitCode> {
     let catalogue = Catalogue::open(&args.folder)?;
     let config = catalogue.folder().config();
     let rules = out::LabelRules::load(Some(&config))?;
+    if !args.containers.is_empty() {
+        return container_labels(args, &catalogue, &rules);
+    }
     let records = args.choice.records(&catalogue)?;
     let all = args.mounted.iter().rev().find(|m| m.lot.is_none()).map(|m| m.animals);
     for of in &args.mounted {
@@ -138,6 +149,42 @@ pub fn labels(args: &LabelsArgs) -> Result<ExitCode> {
         "{} of {} on {} to {}. Print at 100 % (no fitting to the page) and hold a ruler to the bar of 50 mm before you cut.",
         count(made.places.len(), "label"),
         count(mounted.len(), "lot"),
+        count(made.sheets, "sheet"),
+        args.to.display()
+    );
+    Ok(ExitCode::SUCCESS)
+}
+
+fn container_labels(args: &LabelsArgs, catalogue: &Catalogue, rules: &out::LabelRules) -> Result<ExitCode> {
+    let store = catalogue.store();
+    let mut containers = catalogue.wait(store.containers(None))?;
+    let named: Vec<&String> = args.containers.iter().filter(|c| !c.is_empty()).collect();
+    if !named.is_empty() {
+        let mut wanted = BTreeSet::new();
+        for code in named {
+            let Thing::Container(id) = catalogue.wait(store.thing(&format!("container {code}")))? else {
+                return Err(Trouble::new(code, "is no container"));
+            };
+            wanted.insert(id);
+        }
+        containers.retain(|c| wanted.contains(&c.id));
+    }
+    if containers.is_empty() {
+        return Err(Trouble::new("containers", "there are none yet")
+            .hint("make one first: glassine container FOLDER \"Drawer 7\" --kind drawer"));
+    }
+    let stages = StageRules::load(Some(&catalogue.folder().config()))?;
+    let mut labels = Vec::with_capacity(containers.len());
+    for container in containers {
+        let held =
+            if args.contents { Some(catalogue.wait(store.held_in(container.id, &stages))?) } else { None };
+        labels.push((container, held));
+    }
+    let made = out::container_labels(&labels, rules)?;
+    save(&args.to, &made.pdf)?;
+    eprintln!(
+        "{} for containers on {} to {}. Print at 100 % (no fitting to the page) and hold a ruler to the bar of 50 mm before you cut.",
+        count(made.places.len(), "label"),
         count(made.sheets, "sheet"),
         args.to.display()
     );

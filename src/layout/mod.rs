@@ -10,7 +10,7 @@ mod finder;
 mod group;
 mod reach;
 
-pub use codes::find_codes;
+pub use codes::{find_codes, find_many_codes};
 pub use finder::{FoundLine, LineFinder, NeuralFinder, boxes, resize};
 pub use group::group;
 

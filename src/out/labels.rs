@@ -8,8 +8,8 @@
 //! shrunk, then refused: nothing is cut off. Measures and texts are those of
 //! `config/labels.toml`.
 
-use super::Naming;
 use super::pdf::{self, Align, Face, POINTS, Paper, Sheet, Unfit};
+use super::{ContainerRules, Naming};
 use crate::catalogue::Record;
 use crate::settings;
 use crate::trouble::{Result, Trouble};
@@ -24,6 +24,7 @@ pub struct LabelRules {
     pub sheet: SheetRules,
     pub label: SizeRules,
     pub number: NumberRules,
+    pub container: ContainerRules,
     pub text: TextRules,
 }
 
@@ -74,7 +75,7 @@ impl LabelRules {
     pub fn load(folder: Option<&Path>) -> Result<Self> {
         let rules: LabelRules =
             settings::table("labels.toml", include_str!("../../config/labels.toml"), folder)?;
-        let label = &rules.label;
+        let (label, box_label) = (&rules.label, &rules.container);
         let ranges = [
             ("sheet.margin", rules.sheet.margin, 5.0, 30.0),
             ("label.width", label.width, 10.0, 40.0),
@@ -85,6 +86,13 @@ impl LabelRules {
             ("label.leading", label.leading, 1.0, 1.6),
             ("label.copies", label.copies as f32, 1.0, 5.0),
             ("number.module", rules.number.module, 0.25, 1.0),
+            ("container.width", box_label.width, 25.0, 180.0),
+            ("container.height", box_label.height, 12.0, 120.0),
+            ("container.padding", box_label.padding, 1.0, 10.0),
+            ("container.module", box_label.module, 0.3, 2.0),
+            ("container.smallest", box_label.smallest, 6.0, 72.0),
+            ("container.largest", box_label.largest, box_label.smallest, 72.0),
+            ("container.contents", box_label.contents, 4.0, 12.0),
         ];
         super::in_range("labels.toml", folder, &ranges)?;
         Ok(rules)

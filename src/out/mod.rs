@@ -14,6 +14,7 @@ use std::collections::BTreeMap;
 
 mod archive;
 mod coarsen;
+mod containers;
 mod csv;
 pub mod drafts;
 mod envelopes;
@@ -28,6 +29,7 @@ mod report;
 
 pub use archive::{DatasetRules, archive};
 pub use coarsen::{CellSize, Coarsening, SensitiveRules};
+pub use containers::{ContainerPlace, ContainerRules, ContainerSheets, container_labels};
 pub use csv::csv;
 pub use envelopes::{EnvelopeRules, EnvelopeSheets, envelope_code, envelopes};
 pub use geojson::geojson;

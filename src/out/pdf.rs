@@ -193,6 +193,16 @@ impl Sheet {
         self.marks.push(Mark::Code { x, y, module, bits: bits.clone() });
     }
 
+    /// Fine lines around an area, to cut along.
+    pub(super) fn frame(&mut self, (left, top): (f32, f32), (w, h): (f32, f32)) {
+        for y in [top, top + h] {
+            self.line((left, y), (left + w, y), 0.08, 140);
+        }
+        for x in [left, left + w] {
+            self.line((x, top), (x, top + h), 0.08, 140);
+        }
+    }
+
     /// A bar of 50 mm with a tick every 10, and the words that ask for exact
     /// size: a printer set to fit the page shrinks labels by some percent.
     pub(super) fn ruler(&mut self, (x, y): (f32, f32)) {

@@ -116,6 +116,17 @@ fn says_something(label: &ReadLabel) -> bool {
     chars().filter(|c| c.is_alphanumeric()).count() > 2 || chars().any(|c| "♂♀☿".contains(c))
 }
 
+/// Whether a label is that of a box or drawer, whose code lies within reach:
+/// its words say nothing of the specimens.
+fn of_container(reading: &Reading, label: &ReadLabel, rules: &Rules) -> bool {
+    let (l, t, r, b) = label.quad.bounds();
+    reading.codes.iter().filter(|c| crate::codes::container(&c.text).is_some()).any(|code| {
+        let (left, top, right, bottom) = code.quad.bounds();
+        let gap = (l - right).max(left - r).max(t - bottom).max(top - b);
+        gap <= rules.container_reach * (right - left).min(bottom - top)
+    })
+}
+
 /// Parses all labels of a reading.
 pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     let narrow = super::blocks::narrow(reading, rules);
@@ -123,11 +134,12 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
         true => super::blocks::split(label, rules),
         false => std::iter::once(0..label.lines.len()).collect(),
     };
+    let speaks = |label: &ReadLabel| says_something(label) && !of_container(reading, label, rules);
     let mut labels: Vec<Label> = reading
         .labels
         .iter()
         .enumerate()
-        .filter(|(_, l)| says_something(l))
+        .filter(|(_, l)| speaks(l))
         .flat_map(|(i, l)| parts(l).into_iter().map(move |part| (i, l, part)))
         .map(|(i, l, part)| {
             let flow = Flow::new(i, l, part);
@@ -191,7 +203,7 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
 
     let fields = finish(&labels, rules, finds);
     let mut leftovers = leftovers(&labels);
-    for (label, l) in reading.labels.iter().enumerate().filter(|(_, l)| !says_something(l)) {
+    for (label, l) in reading.labels.iter().enumerate().filter(|(_, l)| !speaks(l)) {
         leftovers.extend(l.lines.iter().enumerate().map(|(line, read)| Leftover {
             text: read.text(),
             span: Span { label, line, start: 0, end: read.chars.len() },
@@ -360,7 +372,10 @@ fn catalog(labels: &mut [Label], rules: &Rules, reading: &Reading, finds: &mut V
         }
     }
     let code = reading.codes.iter().map(|c| c.text.trim()).find(|t| {
-        t.chars().filter(char::is_ascii_digit).count() >= 4 && t.chars().count() <= 40 && !t.contains("://")
+        t.chars().filter(char::is_ascii_digit).count() >= 4
+            && t.chars().count() <= 40
+            && !t.contains("://")
+            && crate::codes::container(t).is_none()
     });
     match (best, code) {
         (Some((score, l, tokens, value)), code) => {

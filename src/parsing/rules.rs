@@ -214,6 +214,7 @@ struct PeopleFile {
 #[derive(Deserialize)]
 struct NumbersFile {
     catalog: CatalogFile,
+    container: ContainerFile,
     record: RecordFile,
 }
 
@@ -221,6 +222,11 @@ struct NumbersFile {
 struct CatalogFile {
     patterns: Vec<String>,
     beside_institution: Vec<String>,
+}
+
+#[derive(Deserialize)]
+struct ContainerFile {
+    reach: f32,
 }
 
 #[derive(Deserialize)]
@@ -292,6 +298,8 @@ pub struct Rules {
     pub(crate) checklist_names: Vec<String>,
     pub(crate) catalog: Vec<regex::Regex>,
     pub(crate) beside_institution: Vec<regex::Regex>,
+    /// How near words of a container's label are to its code, in sides of the code.
+    pub(crate) container_reach: f32,
     pub(crate) number_signs: HashSet<String>,
     pub(crate) confidence: super::confidence::Calibration,
 }
@@ -441,6 +449,7 @@ impl Rules {
             checklist_names: names.checklist.names,
             catalog: regexes("catalog.patterns", &numbers.catalog.patterns)?,
             beside_institution: regexes("catalog.beside_institution", &numbers.catalog.beside_institution)?,
+            container_reach: numbers.container.reach,
             number_signs: numbers.record.signs.into_iter().collect(),
             confidence: super::confidence::Calibration::load(folder)?,
         })

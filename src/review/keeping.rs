@@ -4,10 +4,11 @@
 use super::pages::{day, hidden, layout, small};
 use super::{Answer, App, At, Failed, Form, Shared, Walk, With, field, posted, words};
 use crate::catalogue::{
-    Change, Container, Contents, Mount, QueueCounts, Record, Stage, StageRules, Staged, TERM_ORDER, Thing,
-    Trashed,
+    Change, Container, Contents, Kept, Mount, QueueCounts, Record, Stage, StageRules, Staged, TERM_ORDER,
+    Thing, Trashed, ended,
 };
 use crate::trouble::Trouble;
+use axum::extract::Query;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect};
 use maud::{Markup, html};
@@ -108,6 +109,31 @@ pub(super) async fn place(With(app): Shared, At(id): At<i64>) -> Answer {
     let chain = app.store.whereabouts(Thing::Container(id)).await?.chain;
     let counts = app.store.state_counts().await?;
     Ok(place_page(&app, &counts, this, &chain, &held).into_response())
+}
+
+/// Which day a list of what is due is for.
+#[derive(Default, serde::Deserialize)]
+pub(super) struct ByDay {
+    #[serde(default)]
+    on: String,
+}
+
+/// What is due, as the command `due` lists it.
+pub(super) async fn due(With(app): Shared, Query(by): Query<ByDay>) -> Answer {
+    let on = by.on.trim();
+    let day: Option<jiff::civil::Date> = match on {
+        "" => None,
+        text => Some(text.parse().map_err(|_| {
+            let trouble = Trouble::new(format!("“{text}”"), "is no day").hint("write it as 2027-03-01");
+            Failed(StatusCode::UNPROCESSABLE_ENTITY, trouble)
+        })?),
+    };
+    let rules = StageRules::load(Some(&app.store.folder().config()))?;
+    let now = day.map_or(Ok(jiff::Timestamp::now()), ended)?;
+    let due = app.store.due(&rules, now).await?;
+    let oldest = app.store.oldest_in_coolers(&rules).await?;
+    let counts = app.store.state_counts().await?;
+    Ok(due_page(&app, &counts, day, &due, &oldest, &rules).into_response())
 }
 
 pub(super) async fn trash(With(app): Shared) -> Answer {
@@ -356,6 +382,70 @@ fn place_page(
         }
     };
     layout(&this.code, "places", Some(counts), Some(app), body)
+}
+
+fn due_page(
+    app: &App,
+    counts: &QueueCounts,
+    on: Option<jiff::civil::Date>,
+    due: &[(jiff::Timestamp, Staged)],
+    oldest: &[Kept],
+    rules: &StageRules,
+) -> Markup {
+    let rule = |staged: &Staged| rules.stage.get(&staged.stage.name);
+    let mut notes: Vec<&str> =
+        due.iter().filter_map(|d| rule(&d.1)).map(|r| r.note.as_str()).filter(|n| !n.is_empty()).collect();
+    notes.sort_unstable();
+    notes.dedup();
+    let body = html! {
+        section.page {
+            h1 { @match on { Some(day) => { "Due by the end of " (day) } None => "Due now" } }
+            form.find method="get" action="/due" {
+                label for="on" { "Due by the end of" }
+                input #on name="on" type="date" value=(on.map_or(String::new(), |d| d.to_string()));
+                button { "Look ahead" }
+            }
+            @if due.is_empty() { div.nothing { p { "Nothing is due." } } }
+            ol.rows {
+                @for (when, staged) in due {
+                    li { a.row.plainrow href={ "/record/" (staged.lot) } {
+                        span.what {
+                            span.line {
+                                b { (rule(staged).map_or("See to it", |r| r.due.as_str())) }
+                                span { (staged.what()) }
+                            }
+                            span.soft {
+                                (rule(staged).map_or(staged.stage.name.as_str(), |r| r.word.as_str()))
+                                @if !staged.stage.whom.is_empty() { " to " (staged.stage.whom) }
+                                " since " (day(&staged.stage.since.to_string()))
+                            }
+                        }
+                        span.soft.file { "due " (day(&when.to_string())) }
+                    } }
+                }
+            }
+            @if !notes.is_empty() {
+                h2 { "Heed" }
+                ul.notes { @for note in notes { li { (note) } } }
+            }
+            @if !oldest.is_empty() {
+                h2 { "In the cooler, the oldest first" }
+                ol.rows {
+                    @for kept in oldest {
+                        li { a.row href={ "/record/" (kept.head.lot) } {
+                            (small(kept.head.photo))
+                            span.what { span.line { b { (kept.head.value("scientificName")) } span { "record " (kept.head.lot) } }
+                                span.soft { "in " (kept.kept_in) } }
+                            span.soft.file { @if kept.since.is_empty() { "day not known" } @else { (kept.since) } }
+                        } }
+                    }
+                }
+            }
+            p.soft { "Stages are said on a record's page or with " code { "glassine stage FOLDER 12 relaxing" }
+                "; how long each takes and what to heed is in " code { "config/stages.toml" } "." }
+        }
+    };
+    layout("Due", "due", Some(counts), Some(app), body)
 }
 
 fn trash_page(app: &App, counts: &QueueCounts, trash: &[Trashed]) -> Markup {

@@ -274,6 +274,7 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/second/{id}", post(door::read_again))
         .route("/places", get(keeping::places).post(keeping::make))
         .route("/place/{id}", get(keeping::place))
+        .route("/due", get(keeping::due))
         .route("/trash", get(keeping::trash).post(keeping::from_trash))
         .route("/photo/{id}/{piece}", get(photo))
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
@@ -469,7 +470,10 @@ async fn show(
     };
     make_ready(app, draft, next.as_ref());
     let series = if draft.state == State::Waiting { app.store.follows(draft).await? } else { Vec::new() };
-    let beside = Beside { next: next.as_ref(), did: notice, misfits, series: &series, busy: busy.as_deref() };
+    let lies_in = app.store.containers_on(draft.reading.codes.iter().map(|c| c.text.as_str())).await?;
+    let lies_in = lies_in.as_slice();
+    let beside =
+        Beside { lies_in, next: next.as_ref(), did: notice, misfits, series: &series, busy: busy.as_deref() };
     let page = pages::draft(app, draft, &counts, walk, beside);
     Ok(page.into_response())
 }
@@ -649,7 +653,8 @@ async fn settle(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> A
         *page.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
         return Ok(page);
     }
-    app.store.settle(id, &app.who, &posted.values, posted.seen).await?;
+    let into = Some(field(&form, "into")).filter(|i| !i.is_empty());
+    app.store.settle_into(id, &app.who, &posted.values, posted.seen, into).await?;
     let next = next_for(&app, &posted.walk, Some(id), false).await?;
     Ok(go_on(next, &posted.walk, &format!("settle.{id}")))
 }

@@ -109,6 +109,7 @@ pub(super) fn layout(
                             @if let Some(c) = counts { span.count { (c.settled) } }
                         }
                         a href="/places" aria-current=[(place == "places").then_some("page")] { "Places" }
+                        a href="/due" aria-current=[(place == "due").then_some("page")] { "Due" }
                         a href="/progress" aria-current=[(place == "progress").then_some("page")] { "Progress" }
                     }
                     @if let Some(c) = counts {
@@ -420,6 +421,8 @@ pub(super) fn small(photo: Option<i64>) -> Markup {
 
 /// What a draft's page shows beside the draft itself.
 pub(super) struct Beside<'a> {
+    /// The containers whose codes are on the photograph.
+    pub(super) lies_in: &'a [Container],
     /// The draft that comes after it.
     pub(super) next: Option<&'a Draft>,
     /// What was done last.
@@ -440,7 +443,7 @@ pub(super) fn draft(
     walk: &Walk,
     beside: Beside<'_>,
 ) -> Markup {
-    let Beside { next, did, misfits, series, busy } = beside;
+    let Beside { lies_in, next, did, misfits, series, busy } = beside;
     let changed = |term: &String| draft.values.iter().any(|v| v.term == *term && v.changed());
     let open = draft.doubts.iter().filter(|d| d.weight >= OPEN_DOUBT && !d.terms.iter().any(changed)).count();
     let fields = fields(draft);
@@ -489,6 +492,15 @@ pub(super) fn draft(
                             @let part = Part::of(value);
                             @if i > 0 && part != Part::of(&fields[i - 1]) { li.group role="presentation" { (part.heading()) } }
                             (field(draft, value, *value.term == *start, misfits, series))
+                        }
+                    }
+                    @if draft.state != State::Settled && !lies_in.is_empty() {
+                        div.add.lies {
+                            label for="into" { "A code on the photograph says where it lies" }
+                            select #into name="into" {
+                                @for c in lies_in { option value=(c.code) { "put it into " (c.code) } }
+                                option value="" selected[lies_in.len() > 1] { "do not put it away" }
+                            }
                         }
                     }
                     div.add {
