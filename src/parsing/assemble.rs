@@ -178,7 +178,7 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
     for label in &mut labels {
         roles(label, rules);
     }
-    let geography = places(&mut labels, rules);
+    let geography = places_and_grid(&mut labels, rules);
     known_persons(&mut labels, rules);
     lone_persons(&mut labels, rules, &geography.1);
     let ctx_country =
@@ -1042,6 +1042,44 @@ fn places(labels: &mut [Label], rules: &Rules) -> (Decision, Vec<Evidence>) {
         all.extend(geography::find(&label.flow, i, rules, &free, &prefer));
     }
     (geography::decide(&all, rules), all)
+}
+
+/// As [`places`], and the references to the British grid of labels that come
+/// from there. Their letters are also states (`NY 345 065`): they are taken out
+/// of the search for places first, where Britain is named at all.
+fn places_and_grid(labels: &mut [Label], rules: &Rules) -> (Decision, Vec<Evidence>) {
+    let british =
+        |geography: &(Decision, Vec<Evidence>)| geography.0.country.as_ref().is_some_and(|c| c.code == "GB");
+    let without = places(labels, rules);
+    let named = without.1.iter().flat_map(|e| &e.hits).any(|h| h.country() == "GB" && h.cost == 0.0);
+    if !named && !british(&without) {
+        return without;
+    }
+    let before: Vec<_> = labels.iter().map(|l| (l.used.clone(), l.coordinates.len())).collect();
+    let mut some = false;
+    for label in labels.iter_mut() {
+        for c in coordinates::find_british(&label.flow.text) {
+            let tokens = label.flow.within(&c.chars);
+            if tokens.is_empty() || tokens.clone().any(|i| !label.free(i)) {
+                continue;
+            }
+            label.claim(tokens.clone(), Use::Coordinates);
+            label.coordinates.push((c, tokens));
+            some = true;
+        }
+    }
+    if !some {
+        return without;
+    }
+    let geography = places(labels, rules);
+    if british(&geography) {
+        return geography;
+    }
+    for (label, (used, coordinates)) in labels.iter_mut().zip(before) {
+        label.used = used;
+        label.coordinates.truncate(coordinates);
+    }
+    without
 }
 
 fn roles(label: &mut Label, rules: &Rules) {
@@ -2360,7 +2398,6 @@ fn coordinates_out(labels: &mut [Label], finds: &mut Vec<Find>) {
             }
         }
     }
-    let text = |l: usize, c: &CoordinateReading| labels[l].flow.slice(c.chars.clone()).to_owned();
     let chosen = degrees
         .iter()
         .find(|d| d.1.latitude.is_some() && d.1.longitude.is_some())
@@ -2396,7 +2433,6 @@ fn coordinates_out(labels: &mut [Label], finds: &mut Vec<Find>) {
             }
         }
         let value = ranges.iter().map(|r| labels[*l].flow.slice(r.clone())).collect::<Vec<_>>().join(" ");
-        let _ = text;
         let round = |x: f64| {
             let s = format!("{x:.5}");
             s.trim_end_matches('0').trim_end_matches('.').to_owned()

@@ -1,5 +1,6 @@
 //! Finds coordinates in text as read: degrees in all their spellings, UTM, MGRS
-//! grid references, and township-range-section as a phrase.
+//! grid references, township-range-section as a phrase and, where a label is
+//! known to be British, references to the National Grid.
 //!
 //! Degrees come out decimal, in the datum the label names (or none); UTM and
 //! MGRS are converted on the WGS84 ellipsoid by `geoconvert`, a translation of
@@ -11,6 +12,20 @@
 //! Degree signs read as `o`, `0`, `*` or an apostrophe are taken back where the
 //! number is impossible otherwise, at a cost. A missing hemisphere is never
 //! guessed: the numbers are given without a value.
+
+macro_rules! form {
+    ($name:ident, $text:expr) => {
+        fn $name() -> &'static Regex {
+            static FORM: OnceLock<Regex> = OnceLock::new();
+            FORM.get_or_init(|| regex($text))
+        }
+    };
+}
+
+mod british;
+mod unsigned;
+
+pub use british::find_british;
 
 use super::pieces::{Placed, over};
 use geoconvert::{Mgrs, UtmUps};
@@ -34,6 +49,8 @@ pub enum System {
     Mgrs,
     /// Township, range and section of the United States survey.
     TownshipRange,
+    /// A reference to the British National Grid.
+    BritishGrid,
 }
 
 /// A coordinate in text.
@@ -66,15 +83,6 @@ pub struct CoordinateReading {
 
 fn regex(text: &str) -> Regex {
     Regex::new(text).expect("a fixed expression, read by the tests")
-}
-
-macro_rules! form {
-    ($name:ident, $text:expr) => {
-        fn $name() -> &'static Regex {
-            static FORM: OnceLock<Regex> = OnceLock::new();
-            FORM.get_or_init(|| regex($text))
-        }
-    };
 }
 
 form!(
@@ -154,7 +162,7 @@ fn find_in(text: &str) -> Vec<CoordinateReading> {
             keep(r);
         }
     }
-    for r in degrees(text) {
+    for r in unsigned::find(text).into_iter().chain(degrees(text)) {
         keep(r);
     }
     for c in decimals().captures_iter(text) {

@@ -49,6 +49,18 @@ fn a_pin_with_locality_collector_and_determination_labels() {
     );
 }
 
+// Square and degrees: see `coordinates::british`, checked against PROJ.
+#[test]
+fn letters_and_figures_are_a_grid_reference_on_british_labels_alone() {
+    let terms = ["decimalLatitude", "decimalLongitude", "verbatimCoordinates", "geodeticDatum", "eventDate"];
+    assert_eq!(
+        values("ENGLAND: Tarn Head\nNY 345 065\n14.vii.1993", terms),
+        ["54.45011", "-3.0109", "NY 345 065", "WGS84", "1993-07-14"]
+    );
+    assert_eq!(values("Tarn Head, NY 345 065\nU.S.A. VII-4-1932", terms)[..3], ["", "", ""]);
+    assert_eq!(values("Cambridge Road\nTarn Head, NY 345 065", terms)[..3], ["", "", ""]);
+}
+
 #[test]
 fn an_envelope_with_counts_method_and_condition() {
     let text = "Tarn Head, Alt. 450 m\n12.vii.1931 leg. A. Vell\n3♂ 2♀, at light, worn";
