@@ -10,6 +10,7 @@
 //! JSON, a quotation mark never closed) is told with its number, kept as it is in
 //! the amended copy, and the run goes on.
 
+mod numbers;
 mod report;
 mod table;
 
@@ -19,6 +20,7 @@ use crate::parsing::dates::{DateRules, Order, Standing, parse_one};
 use crate::trouble::{Result, Trouble, shown};
 use clap::{Args, ValueEnum};
 use csv::ByteRecord;
+use numbers::{Numbers, bits};
 use std::collections::BTreeMap;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -193,6 +195,9 @@ pub struct Summary {
     pub seconds: f64,
     /// Whether it was stopped before the end.
     pub stopped: bool,
+    /// How many different catalogue numbers were compared, where the table has
+    /// more.
+    pub numbers: Option<usize>,
 }
 
 impl Summary {
@@ -209,7 +214,7 @@ const EXAMPLES: usize = 8;
 const DAMAGES: usize = 100;
 
 /// The terms that the check reads, in the order of [`Cells`].
-const TERMS: [&str; 22] = [
+const TERMS: [&str; 24] = [
     "eventDate",
     "verbatimEventDate",
     "dateIdentified",
@@ -232,6 +237,8 @@ const TERMS: [&str; 22] = [
     "month",
     "day",
     "occurrenceID",
+    "institutionCode",
+    "collectionCode",
 ];
 const EVENT_DATE: usize = 0;
 const VERBATIM: usize = 1;
@@ -240,8 +247,10 @@ const COUNTRY: usize = 3;
 const CATALOG_NUMBER: usize = 17;
 const YEAR: usize = 18;
 const OCCURRENCE_ID: usize = 21;
+const INSTITUTION: usize = 22;
+const COLLECTION: usize = 23;
 
-type Cells<'a> = [&'a str; 22];
+type Cells<'a> = [&'a str; TERMS.len()];
 
 /// Checks a table and writes the summary to `out`.
 ///
@@ -282,6 +291,7 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
         0 => std::thread::available_parallelism().map_or(1, usize::from),
         n => n,
     };
+    let numbers = Numbers::new(rules.counts.numbers);
     let shared = Shared {
         day_first: dates.with_order(Order::DayFirst),
         month_first: dates.with_order(Order::MonthFirst),
@@ -291,6 +301,7 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
         file: &options.file,
         doubts: options.doubts.is_some(),
         amend: options.amended.is_some(),
+        numbers,
     };
     let mut outputs = Outputs::open(options)?;
     let mut summary = Summary {
@@ -323,6 +334,7 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
     })?;
     summary.seconds = started.elapsed().as_secs_f64();
     summary.stopped = stop.load(Ordering::Relaxed);
+    summary.numbers = shared.numbers.only();
     outputs.finish()?;
     if options.collection.is_some() {
         columns.remember(&understood)?;
@@ -362,6 +374,7 @@ struct Shared<'a> {
     file: &'a Path,
     doubts: bool,
     amend: bool,
+    numbers: Numbers,
 }
 
 /// Where the terms stand in the rows of a table.
@@ -369,13 +382,13 @@ struct Plan {
     form: Form,
     width: usize,
     /// The column of each term, counted from 0.
-    at: [Option<usize>; 22],
+    at: [Option<usize>; TERMS.len()],
     /// Terms that have a column: term and column.
     used: Vec<(usize, usize)>,
     /// The key of each term in JSON objects.
-    keys: [String; 22],
+    keys: [String; TERMS.len()],
     /// What an archive gives to every row.
-    defaults: [String; 22],
+    defaults: [String; TERMS.len()],
     /// The columns of the amended copy that the table lacks.
     added: Vec<usize>,
     header: Vec<String>,
@@ -384,9 +397,9 @@ struct Plan {
 }
 
 fn plan(head: Head, shared: &Shared) -> Result<Plan> {
-    let mut at = [None; 22];
-    let mut keys: [String; 22] = std::array::from_fn(|i| TERMS[i].to_owned());
-    let mut defaults: [String; 22] = std::array::from_fn(|_| String::new());
+    let mut at = [None; TERMS.len()];
+    let mut keys: [String; TERMS.len()] = std::array::from_fn(|i| TERMS[i].to_owned());
+    let mut defaults: [String; TERMS.len()] = std::array::from_fn(|_| String::new());
     let json = head.form == Form::JsonLines;
     let name = shown(shared.file.file_name().unwrap_or_default());
     let columns = shared.columns.of_table(&name, &head.columns, !json)?;
@@ -486,18 +499,31 @@ fn work(shared: &Shared, from: &Mutex<Work>, to: &SyncSender<Message>, spares: &
         let mut checker = Checker::new(shared, &plan);
         match rows.body {
             Body::Fields(records) => {
-                for (i, record) in records.iter().enumerate() {
-                    let row = rows.first + i as u64;
-                    let cut = rows.cut.iter().find(|c| c.0 == row).map(|c| c.1);
-                    checker.fields(row, record, cut);
+                let cut = |row: u64| rows.cut.iter().find(|c| c.0 == row).map(|c| c.1);
+                let numbered = records.iter().zip(rows.first..).filter_map(|(record, row)| {
+                    let whole = record.len() == plan.width && cut(row).is_none();
+                    let cell = |term: usize| plan.at[term].and_then(|at| record.get(at)).unwrap_or_default();
+                    let bits = bits(cell(INSTITUTION), cell(COLLECTION), cell(CATALOG_NUMBER))?;
+                    whole.then_some((row, bits))
+                });
+                checker.twice = shared.numbers.take(number, &numbered.collect::<Vec<_>>());
+                for (record, row) in records.iter().zip(rows.first..) {
+                    checker.fields(row, record, cut(row));
                 }
                 if let Ok(mut spares) = spares.lock() {
                     spares.push(records);
                 }
             }
             Body::Lines(lines) => {
-                for (i, line) in lines.iter().enumerate() {
-                    checker.line(rows.first + i as u64, line);
+                let lines: Vec<Line> = lines.iter().map(|line| Line::new(line, &plan)).collect();
+                let numbered = lines.iter().zip(rows.first..).filter_map(|(line, row)| {
+                    let cells = &line.object.as_ref().ok()?.1;
+                    let cell = |term: usize| cells[term].as_bytes();
+                    Some((row, bits(cell(INSTITUTION), cell(COLLECTION), cell(CATALOG_NUMBER))?))
+                });
+                checker.twice = shared.numbers.take(number, &numbered.collect::<Vec<_>>());
+                for (line, row) in lines.into_iter().zip(rows.first..) {
+                    checker.line(row, line);
                 }
             }
         }
@@ -517,6 +543,33 @@ struct Checker<'a> {
     defaults: Cells<'a>,
     /// Rows, and rows with doubts, of each year from 0.
     years: Vec<(u32, u32)>,
+    /// Rows whose catalogue number was there before, and where, in order.
+    twice: Vec<(u64, u64)>,
+}
+
+/// A line of JSON: its object and the words of [`TERMS`], or what is wrong.
+struct Line<'a> {
+    text: &'a [u8],
+    object: std::result::Result<(serde_json::Map<String, serde_json::Value>, [String; TERMS.len()]), String>,
+}
+
+impl<'a> Line<'a> {
+    fn new(line: &'a [u8], plan: &Plan) -> Self {
+        let text = line.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(line).trim_ascii();
+        let parsed = serde_json::from_slice::<serde_json::Map<_, _>>(text);
+        let object = parsed.map_err(|e| format!("is not a JSON object: {e}")).map(|object| {
+            let cells = std::array::from_fn(|i| {
+                let key = &plan.keys[i];
+                match object.get(key).or_else(|| object.get(&format!("dwc:{key}"))) {
+                    Some(serde_json::Value::String(s)) => s.clone(),
+                    Some(serde_json::Value::Number(n)) => n.to_string(),
+                    _ => String::new(),
+                }
+            });
+            (object, cells)
+        });
+        Line { text, object }
+    }
 }
 
 /// What the amended copy says in place of a row's own values.
@@ -542,6 +595,7 @@ impl<'a> Checker<'a> {
             built: String::new(),
             defaults: std::array::from_fn(|i| plan.defaults[i].as_str()),
             years: Vec::new(),
+            twice: Vec::new(),
         }
     }
 
@@ -628,30 +682,21 @@ impl<'a> Checker<'a> {
         let _ = copy.write_byte_record(&changed);
     }
 
-    fn line(&mut self, row: u64, line: &[u8]) {
-        let trimmed = line.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(line).trim_ascii();
-        if trimmed.is_empty() {
+    fn line(&mut self, row: u64, line: Line) {
+        if line.text.is_empty() {
             return;
         }
-        let object: serde_json::Map<String, serde_json::Value> = match serde_json::from_slice(trimmed) {
+        let (object, texts) = match line.object {
             Ok(object) => object,
-            Err(e) => {
-                self.damaged(row, format!("is not a JSON object: {e}"));
+            Err(why) => {
+                self.damaged(row, why);
                 if self.shared.amend {
-                    self.found.copy.extend_from_slice(trimmed);
+                    self.found.copy.extend_from_slice(line.text);
                     self.found.copy.push(b'\n');
                 }
                 return;
             }
         };
-        let texts: [String; 22] = std::array::from_fn(|i| {
-            let key = &self.plan.keys[i];
-            match object.get(key).or_else(|| object.get(&format!("dwc:{key}"))) {
-                Some(serde_json::Value::String(s)) => s.clone(),
-                Some(serde_json::Value::Number(n)) => n.to_string(),
-                _ => String::new(),
-            }
-        });
         let cells: Cells = std::array::from_fn(|i| texts[i].as_str());
         let (doubts, amendment) = self.check(row, &cells);
         if !self.shared.amend {
@@ -753,6 +798,18 @@ impl<'a> Checker<'a> {
                     weight: self.shared.rules.weight("date-parts-disagree"),
                 });
             }
+        }
+        if let Ok(at) = self.twice.binary_search_by_key(&row, |t| t.0) {
+            doubts.push(Doubt {
+                kind: "catalogue-number-twice".into(),
+                terms: vec!["catalogNumber".into()],
+                sentence: format!(
+                    "The catalogue number {} is also that of row {}.",
+                    cells[CATALOG_NUMBER].trim(),
+                    self.twice[at].1
+                ),
+                weight: self.shared.rules.weight("catalogue-number-twice"),
+            });
         }
         let mut amendment = Amendment::default();
         if self.shared.amend {

@@ -73,6 +73,8 @@ pub struct Elevation {
 pub struct Counts {
     /// The most specimens on one record.
     pub most: u64,
+    /// The most different catalogue numbers of one table that are compared.
+    pub numbers: usize,
 }
 
 #[derive(Debug, Deserialize)]

@@ -1183,9 +1183,13 @@ fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
         while i < label.flow.tokens.len() {
             let t = &label.flow.tokens[i];
             let line = label.line_tokens(t.line);
+            // What stands in front on the line, past a comma: `14.vii.1993, J. Vell`.
+            let comma = i > line.start && label.flow.tokens[i - 1].is(',') && label.free(i - 1);
+            let ahead = i.checked_sub(1 + usize::from(comma)).filter(|k| *k >= line.start);
+            let ahead = ahead.and_then(|k| label.used[k]);
             let opens = t.first
-                || i > line.start
-                    && matches!(label.used[i - 1], Some(Use::Date | Use::Number | Use::Taxon | Use::Place));
+                || ahead == Some(Use::Date)
+                || !comma && matches!(ahead, Some(Use::Number | Use::Taxon | Use::Place));
             if !label.free(i)
                 || !opens
                 || known.iter().any(|r| r.contains(&i))
@@ -1224,8 +1228,7 @@ fn lone_persons(labels: &mut [Label], rules: &Rules, evidence: &[Evidence]) {
                     || t.text.chars().count() == 1
             });
             let number = (end..rest_end).any(|k| label.flow.tokens[k].kind == Kind::Number && label.free(k));
-            let date = (end..rest_end).any(|k| label.used[k] == Some(Use::Date))
-                || i > line.start && label.used[i - 1] == Some(Use::Date);
+            let date = (end..rest_end).any(|k| label.used[k] == Some(Use::Date)) || ahead == Some(Use::Date);
             let determiner = bracket(label, t.line + 1, &["determin", "identif", "verif"]);
             let collector = bracket(label, t.line + 1, &["collect"]);
             let beside_date = label.dates.iter().any(|d| {

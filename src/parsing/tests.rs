@@ -49,6 +49,14 @@ fn a_pin_with_locality_collector_and_determination_labels() {
     );
 }
 
+#[test]
+fn a_comma_may_part_date_and_collector() {
+    for date in ["14.vii.1993, J. Vell", "14.vii.1993 J. Vell"] {
+        let text = format!("ENGLAND: Tarn Head\n{date}");
+        assert_eq!(values(&text, ["recordedBy", "verbatimLocality"]), ["J. Vell", "ENGLAND: Tarn Head"]);
+    }
+}
+
 // Square and degrees: see `coordinates::british`, checked against PROJ.
 #[test]
 fn letters_and_figures_are_a_grid_reference_on_british_labels_alone() {

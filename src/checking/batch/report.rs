@@ -67,6 +67,13 @@ fn spaced(n: u64) -> String {
     out
 }
 
+fn few_numbers(kept: usize) -> String {
+    format!(
+        "Catalogue numbers were compared with the first {} only (`numbers` in checks.toml).",
+        spaced(kept as u64)
+    )
+}
+
 /// Writes the summary as plain text.
 pub(super) fn terminal(summary: &Summary, out: &mut impl Write) -> std::io::Result<()> {
     let s = summary;
@@ -118,6 +125,9 @@ pub(super) fn terminal(summary: &Summary, out: &mut impl Write) -> std::io::Resu
             writeln!(out, "  {what:<18}  {path}")?;
         }
     }
+    if let Some(numbers) = s.numbers {
+        writeln!(out, "\n{}", few_numbers(numbers))?;
+    }
     if s.stopped {
         writeln!(out, "\nStopped before the end: what is above concerns the rows until then.")?;
     }
@@ -164,6 +174,7 @@ pub(super) fn page(s: &Summary) -> String {
                 h1 { (title) }
                 p.soft {
                     (spaced(s.rows)) " rows checked on " (s.day) ". The table itself was not changed."
+                    @if let Some(numbers) = s.numbers { " " (few_numbers(numbers)) }
                     @if s.stopped { " The check was stopped before the end: this concerns the rows until then." }
                 }
                 div.two {

@@ -308,3 +308,47 @@ fn a_collection_remembers_what_was_said_of_columns() {
     let error = run(&nowhere, &mut Vec::new()).unwrap_err().to_string();
     assert!(error.contains("no collection folder") && error.contains("hint:"), "{error}");
 }
+
+#[test]
+fn a_catalogue_number_given_twice_names_the_first_row_whatever_the_threads() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut table = String::from("institutionCode,catalogNumber,eventDate\n");
+    for i in 0..20_000 {
+        // Every tenth repeats the number of seven rows before it, one of them in
+        // another institution.
+        let number = if i % 10 == 9 { i - 7 } else { i };
+        let house = if i == 9 { "Fell Museum" } else { "TVM" };
+        table.push_str(&format!("{house},M {number} ,1993-07-04\n"));
+    }
+    let mut options = options(folder.path(), "many.csv", table.as_bytes());
+    options.doubts = Some(folder.path().join("doubts.csv"));
+    let doubts = |options: &BatchOptions| {
+        let (summary, _) = check(options);
+        let found = &summary.kinds["catalogue-number-twice"];
+        assert_eq!((found.count, summary.numbers), (1_999, None));
+        assert_eq!(found.examples[0].row, 21);
+        assert_eq!(found.examples[0].sentence, "The catalogue number M 12 is also that of row 14.");
+        fs::read_to_string(folder.path().join("doubts.csv")).unwrap()
+    };
+    options.threads = 1;
+    let one = doubts(&options);
+    options.threads = 4;
+    assert_eq!(one, doubts(&options));
+
+    let config = folder.path().join("config");
+    fs::create_dir(&config).unwrap();
+    fs::write(config.join("checks.toml"), "[counts]\nnumbers = 5\n").unwrap();
+    options.config = Some(config);
+    let (summary, text) = check(&options);
+    assert_eq!((summary.numbers, summary.kinds.len()), (Some(5), 0));
+    assert!(text.contains("compared with the first 5 only"), "{text}");
+}
+
+#[test]
+fn catalogue_numbers_of_json_lines_are_compared_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let lines = "{\"catalogNumber\":7,\"eventDate\":\"1993\"}\n{broken\n{\"catalogNumber\":\"7\",\"eventDate\":\"1993\"}\n";
+    let (summary, _) = check(&options(folder.path(), "moths.jsonl", lines.as_bytes()));
+    let found = &summary.kinds["catalogue-number-twice"].examples[0];
+    assert_eq!((found.row, found.sentence.as_str()), (3, "The catalogue number 7 is also that of row 1."));
+}
