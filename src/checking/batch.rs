@@ -20,7 +20,9 @@ use crate::parsing::dates::{DateRules, Order, Standing, parse_one};
 use crate::trouble::{Result, Trouble, shown};
 use clap::{Args, ValueEnum};
 use csv::ByteRecord;
+use indexmap::IndexMap;
 use numbers::{Numbers, bits};
+use serde_json::value::RawValue;
 use std::collections::BTreeMap;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -550,19 +552,22 @@ struct Checker<'a> {
 /// A line of JSON: its object and the words of [`TERMS`], or what is wrong.
 struct Line<'a> {
     text: &'a [u8],
-    object: std::result::Result<(serde_json::Map<String, serde_json::Value>, [String; TERMS.len()]), String>,
+    /// Values stay as they are written: `1.10` is no `1.1`.
+    object: std::result::Result<(IndexMap<String, Box<RawValue>>, [String; TERMS.len()]), String>,
 }
 
 impl<'a> Line<'a> {
     fn new(line: &'a [u8], plan: &Plan) -> Self {
         let text = line.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(line).trim_ascii();
-        let parsed = serde_json::from_slice::<serde_json::Map<_, _>>(text);
+        let parsed = serde_json::from_slice::<IndexMap<String, Box<RawValue>>>(text);
         let object = parsed.map_err(|e| format!("is not a JSON object: {e}")).map(|object| {
             let cells = std::array::from_fn(|i| {
                 let key = &plan.keys[i];
-                match object.get(key).or_else(|| object.get(&format!("dwc:{key}"))) {
-                    Some(serde_json::Value::String(s)) => s.clone(),
-                    Some(serde_json::Value::Number(n)) => n.to_string(),
+                let value = object.get(key).or_else(|| object.get(&format!("dwc:{key}")));
+                let value = value.map_or("", |v| v.get());
+                match value.as_bytes().first() {
+                    Some(b'"') => serde_json::from_str(value).unwrap_or_default(),
+                    Some(b'-' | b'0'..=b'9') => value.to_owned(),
                     _ => String::new(),
                 }
             });
@@ -703,6 +708,11 @@ impl<'a> Checker<'a> {
             return;
         }
         let mut changed = object;
+        let mut put = |key: &str, value: serde_json::Value| {
+            if let Ok(value) = serde_json::value::to_raw_value(&value) {
+                changed.insert(key.to_owned(), value);
+            }
+        };
         let values = [
             (EVENT_DATE, amendment.event_date),
             (VERBATIM, amendment.verbatim),
@@ -710,14 +720,14 @@ impl<'a> Checker<'a> {
         ];
         for (term, value) in values {
             if let Some(value) = value {
-                changed.insert(self.plan.keys[term].clone(), value.into());
+                put(&self.plan.keys[term], value.into());
             }
         }
         if !doubts.is_empty() {
             let kinds: Vec<serde_json::Value> = doubts.iter().map(|d| d.kind.clone().into()).collect();
-            changed.insert("doubts".into(), kinds.into());
+            put("doubts", kinds.into());
         }
-        let text = serde_json::Value::Object(changed).to_string();
+        let text = serde_json::to_string(&changed).unwrap_or_default();
         self.found.copy.extend_from_slice(text.as_bytes());
         self.found.copy.push(b'\n');
     }

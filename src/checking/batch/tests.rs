@@ -167,7 +167,7 @@ fn a_table_the_check_cannot_use_is_refused_with_the_next_step() {
 #[test]
 fn json_lines_are_checked_and_copied() {
     let folder = tempfile::tempdir().unwrap();
-    let lines = "{\"eventDate\":\"4.VII.1993\",\"individualCount\":2,\"remark\":\"ä\"}\n{broken\n\n{\"eventDate\":\"31 June 1952\"}\n";
+    let lines = "{\"eventDate\":\"4.VII.1993\",\"weight\":1.10,\"individualCount\":2,\"remark\":\"ä\"}\n{broken\n\n{\"eventDate\":\"31 June 1952\"}\n";
     let mut options = options(folder.path(), "moths.jsonl", lines.as_bytes());
     options.amended = Some(folder.path().join("amended.jsonl"));
     let (summary, _) = check(&options);
@@ -179,6 +179,7 @@ fn json_lines_are_checked_and_copied() {
     assert_eq!(first["eventDate"], "1993-07-04");
     assert_eq!(first["verbatimEventDate"], "4.VII.1993");
     assert_eq!(first["remark"], "ä");
+    assert!(copy.contains("\"weight\":1.10,\"individualCount\":2,"), "{copy}");
     assert_eq!(copy.lines().nth(1), Some("{broken"));
 }
 
