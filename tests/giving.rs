@@ -108,6 +108,95 @@ fn xmllint(args: &[&str], file: &Path) -> Option<(bool, String)> {
     }
 }
 
+/// Checks that `file` is valid by our own statement of the standard's structure,
+/// and that the check can fail: with `from` changed to `to` it is not.
+fn structured(schema: &str, file: &Path, from: &str, to: &str) {
+    let schema = format!("{}/tests/data/structure/{schema}", env!("CARGO_MANIFEST_DIR"));
+    let Some((valid, said)) = xmllint(&["--schema", &schema], file) else { return };
+    assert!(valid, "{said}");
+    let text = std::fs::read_to_string(file).unwrap();
+    assert!(text.contains(from), "{from} is not in {text}");
+    let broken = file.with_extension("broken.xml");
+    std::fs::write(&broken, text.replace(from, to)).unwrap();
+    assert!(!xmllint(&["--schema", &schema], &broken).unwrap().0, "valid with {to} for {from}");
+}
+
+/// What a library of other people reads in `file` (tests/outside.py), as JSON;
+/// `None` where it is not there. `GLASSINE_PYTHON` names another Python.
+fn outside(kind: &str, file: &Path) -> Option<serde_json::Value> {
+    let python = std::env::var("GLASSINE_PYTHON").unwrap_or_else(|_| "python3".into());
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside.py");
+    match Command::new(python).arg(script).arg(kind).arg(file).output() {
+        Ok(done) if done.status.code() == Some(77) => {
+            println!("skipped: {}", String::from_utf8_lossy(&done.stderr).trim());
+            None
+        }
+        Ok(done) => {
+            assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+            Some(serde_json::from_slice(&done.stdout).unwrap())
+        }
+        Err(e) => {
+            println!("skipped: python3 cannot be run ({e})");
+            None
+        }
+    }
+}
+
+/// python-dwca-reader, a library of other people, opens the archive and finds
+/// every row, cell and extension.
+#[test]
+fn a_library_of_other_people_reads_the_archive() {
+    let (_place, catalogue) = folder();
+    settle(&catalogue, 8);
+    let file = tempfile::Builder::new().suffix(".zip").tempfile().unwrap();
+    out::archive(&catalogue, &dataset(), today(), file.reopen().unwrap()).unwrap();
+    let Some(read) = outside("archive", file.path()) else { return };
+    assert_eq!(read["core"], "Occurrence");
+    assert_eq!(read["title"], "Moths of the Tarn Valley & <beyond>");
+    let expected = rows(&catalogue);
+    let got = read["rows"].as_array().unwrap();
+    assert_eq!(got.len(), expected.len());
+    for (got, expected) in got.iter().zip(&expected) {
+        for (term, value) in expected {
+            assert_eq!(got["cells"][term], *value, "{term}");
+        }
+        assert!(got["extensions"].as_array().unwrap().iter().any(|e| e == "Identification"), "{got}");
+    }
+}
+
+/// DuckDB and Arrow read the Parquet file: the path of analysis beyond one
+/// machine.
+#[test]
+fn duckdb_and_arrow_read_the_parquet_file() {
+    let (_place, catalogue) = folder();
+    settle(&catalogue, 8);
+    let file = tempfile::Builder::new().suffix(".parquet").tempfile().unwrap();
+    out::parquet(&catalogue, file.reopen().unwrap()).unwrap();
+    let Some(read) = outside("parquet", file.path()) else { return };
+    let expected = rows(&catalogue);
+    let got = read["rows"].as_array().unwrap();
+    assert_eq!(got.len(), expected.len());
+    for (got, expected) in got.iter().zip(&expected) {
+        assert_eq!(got.as_object().unwrap().len(), expected.len(), "{got}");
+        for (term, value) in expected {
+            match &got[term] {
+                serde_json::Value::Number(number) => {
+                    assert_eq!(number.as_f64(), value.parse().ok(), "{term}");
+                }
+                text => assert_eq!(text, value, "{term}"),
+            }
+        }
+    }
+    assert_eq!(read["types"]["decimalLatitude"], "double");
+    let mut names: std::collections::BTreeMap<&str, u64> = Default::default();
+    expected.iter().for_each(|r| *names.entry(r["scientificName"].as_str()).or_default() += 1);
+    let counted = read["by_name"].as_array().unwrap();
+    assert_eq!(counted.len(), names.len());
+    for line in counted {
+        assert_eq!(line[1], names[line[0].as_str().unwrap()], "{line}");
+    }
+}
+
 #[test]
 fn an_archive_is_valid_and_holds_every_row() {
     let (_place, catalogue) = folder();
@@ -132,9 +221,10 @@ fn an_archive_is_valid_and_holds_every_row() {
             assert!(!valid);
         }
     }
-    if let Some((sound, said)) = xmllint(&[], &place.path().join("eml.xml")) {
-        assert!(sound, "{said}");
-    }
+    // The specification of EML 2.2.0: a resource has a title that says something.
+    let eml = place.path().join("eml.xml");
+    structured("eml.xsd", &eml, "Moths of the Tarn Valley &amp; &lt;beyond&gt;", " ");
+    structured("eml.xsd", &eml, "<pubDate>", "<series>x</series><pubDate>");
     assert!(files["eml.xml"].contains("<title>Moths of the Tarn Valley &amp; &lt;beyond&gt;</title>"));
     assert!(files["eml.xml"].contains("<calendarDate>1993-07-01</calendarDate>"));
 
@@ -352,6 +442,8 @@ fn reading() -> glassine::reading::Reading {
     use glassine::geometry::{Point, Quad};
     let (reading, _, _) = common::draft(0, common::facts(0, &common::png(0)));
     let mut reading = reading;
+    // A line without a word is no line of ALTO.
+    reading.labels[0].lines.push(glassine::reading::ReadLine::from_text(" "));
     let corners = [(80.0, 90.0), (720.0, 120.0), (718.0, 170.0), (78.0, 140.0)];
     reading.labels[0].lines[0].quad = Quad(corners.map(|(x, y)| Point::new(x, y)));
     reading.codes.push(glassine::layout::Code {
@@ -370,9 +462,14 @@ fn a_reading_as_alto_has_words_with_places_and_confidence() {
     let text = String::from_utf8(bytes.clone()).unwrap();
     let place = tempfile::tempdir().unwrap();
     std::fs::write(place.path().join("alto.xml"), &bytes).unwrap();
-    if let Some((sound, said)) = xmllint(&[], &place.path().join("alto.xml")) {
-        assert!(sound, "{said}");
-    }
+    // The published schema of ALTO 4.2: a word has its content, a confidence is at
+    // most 1, and an identifier stands once.
+    let alto = place.path().join("alto.xml");
+    structured("alto.xsd", &alto, "CONTENT=\"Noctua\" ", "");
+    structured("alto.xsd", &alto, "WC=\"1.000\"", "WC=\"1.5\"");
+    structured("alto.xsd", &alto, "ID=\"line1-2\"", "ID=\"line1-1\"");
+    assert!(text.contains(r#"<OtherTag ID="says1""#) && text.contains(r#"TAGREFS="says1""#), "{text}");
+    assert!(text.contains(r#"TYPE="DATA_MATRIX" LABEL="TVMS &quot;00412&quot; &lt;&amp;&gt;""#), "{text}");
     if let Some(schema) = shared("alto-4-2.xsd") {
         let schema = schema.to_string_lossy().into_owned();
         let (valid, said) = xmllint(&["--schema", &schema], &place.path().join("alto.xml")).unwrap();
@@ -409,9 +506,12 @@ fn a_reading_as_page_xml_is_valid_where_the_schema_is_there() {
     let text = String::from_utf8(bytes.clone()).unwrap();
     let place = tempfile::tempdir().unwrap();
     std::fs::write(place.path().join("page.xml"), &bytes).unwrap();
-    if let Some((sound, said)) = xmllint(&[], &place.path().join("page.xml")) {
-        assert!(sound, "{said}");
-    }
+    // The published schema of PAGE 2019-07-15: an area has three points or more, its
+    // coordinates stand before its text.
+    let page = place.path().join("page.xml");
+    structured("page.xsd", &page, "80,90 720,120 718,170 78,140", "80,90 720,120");
+    structured("page.xsd", &page, "<Created>2026-03-14T10:20:30</Created>", "");
+    structured("page.xsd", &page, "type=\"barcode\"", "type=\"code\"");
     // The schema of PAGE 2019-07-15 (PRImA, Apache 2.0).
     if let Some(schema) = shared("page-2019-07-15.xsd") {
         let schema = schema.to_string_lossy().into_owned();

@@ -524,7 +524,10 @@ fn what_is_due_is_listed_with_its_cautions_and_a_day_ahead_can_be_asked_for() {
     assert_eq!(code, StatusCode::OK);
     let listed = |text: &str, lot: i64| text.contains(&format!("href=\"/record/{lot}\""));
     assert!(listed(&text, relaxed) && !listed(&text, fresh) && !listed(&text, lent), "{text}");
-    assert!(text.contains(&rules.stage["relaxing"].due) && text.contains("the oldest first"), "{text}");
+    assert!(
+        text.contains(&format!(": {}", rules.stage["relaxing"].due)) && text.contains("the oldest first"),
+        "{text}"
+    );
     assert!(listed(&text, cold) && text.contains("in Cooler"));
     // The caution as the command says it, once.
     let note = rules.stage["relaxing"].note.as_str();

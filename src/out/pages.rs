@@ -97,8 +97,8 @@ fn engines(reading: &Reading) -> Vec<&str> {
     engines
 }
 
-/// A reading as ALTO 4. Labels are text blocks, codes are tagged graphical
-/// elements.
+/// A reading as ALTO 4. Labels are text blocks, codes graphical elements with
+/// their text in a tag.
 ///
 /// # Errors
 /// Never in practice: memory is written to.
@@ -143,6 +143,20 @@ pub fn alto(reading: &Reading) -> Result<Vec<u8>> {
                     }
                     Ok(())
                 })?;
+                if !reading.codes.is_empty() {
+                    w.create_element("Tags").write_inner_content(|w| {
+                        for (i, code) in reading.codes.iter().enumerate() {
+                            w.create_element("OtherTag")
+                                .with_attributes([
+                                    ("ID", format!("says{}", i + 1).as_str()),
+                                    ("TYPE", code.symbology.as_str()),
+                                    ("LABEL", clean(&code.text).as_str()),
+                                ])
+                                .write_empty()?;
+                        }
+                        Ok(())
+                    })?;
+                }
                 w.create_element("Layout").write_inner_content(|w| {
                     let page = [
                         ("ID", "page1".to_owned()),
@@ -170,7 +184,8 @@ fn alto_blocks(w: &mut Xml, reading: &Reading, size: (u32, u32)) -> std::io::Res
     for (b, label) in reading.labels.iter().enumerate() {
         let block = placed(&format!("label{}", b + 1), around(&label.quad, size));
         w.create_element("TextBlock").with_attributes(pairs(&block)).write_inner_content(|w| {
-            for (l, line) in label.lines.iter().enumerate() {
+            // A line of ALTO has at least one word.
+            for (l, line) in label.lines.iter().enumerate().filter(|(_, l)| !words(l).is_empty()) {
                 let id = format!("line{}-{}", b + 1, l + 1);
                 w.create_element("TextLine")
                     .with_attributes(pairs(&placed(&id, around(&line.quad, size))))
@@ -200,7 +215,8 @@ fn alto_blocks(w: &mut Xml, reading: &Reading, size: (u32, u32)) -> std::io::Res
         })?;
     }
     for (i, code) in reading.codes.iter().enumerate() {
-        let given = placed(&format!("code{}", i + 1), around(&code.quad, size));
+        let mut given = placed(&format!("code{}", i + 1), around(&code.quad, size)).to_vec();
+        given.push(("TAGREFS", format!("says{}", i + 1)));
         w.create_element("GraphicalElement").with_attributes(pairs(&given)).write_empty()?;
     }
     Ok(())

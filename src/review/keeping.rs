@@ -400,7 +400,7 @@ fn due_page(
     let body = html! {
         section.page {
             h1 { @match on { Some(day) => { "Due by the end of " (day) } None => "Due now" } }
-            form.find method="get" action="/due" {
+            form.ahead method="get" action="/due" {
                 label for="on" { "Due by the end of" }
                 input #on name="on" type="date" value=(on.map_or(String::new(), |d| d.to_string()));
                 button { "Look ahead" }
@@ -411,13 +411,15 @@ fn due_page(
                     li { a.row.plainrow href={ "/record/" (staged.lot) } {
                         span.what {
                             span.line {
-                                b { (rule(staged).map_or("See to it", |r| r.due.as_str())) }
-                                span { (staged.what()) }
+                                b { @if staged.species.is_empty() { "no name" } @else { (staged.species) } }
+                                @if let Some((_, number)) = &staged.specimen { span { "specimen " (number) } }
+                                span.soft { "record " (staged.lot) }
                             }
-                            span.soft {
+                            span {
                                 (rule(staged).map_or(staged.stage.name.as_str(), |r| r.word.as_str()))
                                 @if !staged.stage.whom.is_empty() { " to " (staged.stage.whom) }
-                                " since " (day(&staged.stage.since.to_string()))
+                                " since " (day(&staged.stage.since.to_string())) ": "
+                                (rule(staged).map_or("see to it", |r| r.due.as_str()))
                             }
                         }
                         span.soft.file { "due " (day(&when.to_string())) }
