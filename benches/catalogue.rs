@@ -170,7 +170,7 @@ async fn fill(database: &Path, records: usize, drafts: usize) {
             field("recordNumber", 3, &(n + 1).to_string()),
         ];
         let text = reading.text();
-        let parsed = Parsed { fields, leftovers: Vec::new() };
+        let parsed = Parsed { fields, ..Parsed::default() };
         let weight = if n % 3 == 0 { 0.5 } else { 0.0 };
         let id = n as i64 + 1;
         sqlx::query("INSERT INTO draft (id, name, reading, parsed, entered, weight) VALUES (?, ?, ?, ?, '2026-01-01T00:00:00Z', ?)")

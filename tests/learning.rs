@@ -306,7 +306,7 @@ fn only_lines_whose_text_is_certain_are_taken_from_settled_drafts() {
         whole("eventDate", 3, "1993-07-12"),
         whole("identifiedBy", 4, texts[4]),
     ];
-    let parsed = Parsed { fields, leftovers: Vec::new() };
+    let parsed = Parsed { fields, ..Parsed::default() };
     let id = catalogue.enter_draft(&reading, &parsed, &[]).unwrap().draft;
     let change = |term: &str, value: &str| Change { term: term.into(), value: value.into() };
     // A slip of the reader is mended; a name is written out in full, which says

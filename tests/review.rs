@@ -160,7 +160,8 @@ fn script_in_every_place_comes_out_as_text() {
         fields.push(f);
     }
     let span = Span { label: 0, line: 0, start: 0, end: 1 };
-    let parsed = Parsed { fields, leftovers: vec![Leftover { text: evil.into(), span }] };
+    let parsed =
+        Parsed { fields, leftovers: vec![Leftover { text: evil.into(), span }], ..Parsed::default() };
     let doubts = [Doubt { kind: evil.into(), terms: vec!["sex".into()], sentence: evil.into(), weight: 1.0 }];
     let id = page.catalogue.enter_draft(&reading, &parsed, &doubts).unwrap().draft;
     page.catalogue.note(id, evil, evil).unwrap();

@@ -18,7 +18,7 @@ fn parsed(values: &[(&str, &str, &str)]) -> Parsed {
             note: String::new(),
         })
         .collect();
-    Parsed { fields, leftovers: Vec::new() }
+    Parsed { fields, ..Parsed::default() }
 }
 
 fn doubts_of(values: &[(&str, &str, &str)], text: &str) -> Vec<Doubt> {

@@ -71,7 +71,7 @@ mod tests {
             field("recordedBy", "A. Vell"),
             field("county", ""),
         ];
-        let parsed = Parsed { fields, leftovers: Vec::new() };
+        let parsed = Parsed { fields, ..Parsed::default() };
         let mut line_out = Vec::new();
         line(&reading, &parsed, &mut line_out).unwrap();
         let text = String::from_utf8(line_out).unwrap();

@@ -209,7 +209,7 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
             span: Span { label, line, start: 0, end: read.chars.len() },
         }));
     }
-    Parsed { fields, leftovers }
+    Parsed { fields, leftovers, ..Parsed::default() }
 }
 
 /// The text for the search of dates: roman months whose strokes were read as
@@ -278,7 +278,7 @@ fn date_text(flow: &Flow) -> String {
 
 /// The dates of a label. One that rests on a stroke taken for a letter is less
 /// sure.
-fn read_dates(flow: &Flow, rules: &dates::DateRules) -> Vec<DateReading> {
+pub(super) fn read_dates(flow: &Flow, rules: &dates::DateRules) -> Vec<DateReading> {
     let text = date_text(flow);
     let mut found = super::unsure::find(flow, &text, rules);
     for d in &mut found {

@@ -25,5 +25,5 @@ pub fn given(name: &str, values: &BTreeMap<String, String>) -> (Reading, Parsed)
             note: format!("taken over from {name}"),
         })
         .collect();
-    (reading, Parsed { fields, leftovers: Vec::new() })
+    (reading, Parsed { fields, ..Parsed::default() })
 }

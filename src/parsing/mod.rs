@@ -15,6 +15,7 @@ mod geography;
 mod given;
 mod lexicon;
 mod locality;
+pub mod notebook;
 pub mod persons;
 mod pieces;
 mod rules;
@@ -31,8 +32,11 @@ use serde::{Deserialize, Serialize};
 /// What a reading says: fields with values, candidates, confidence and the words
 /// they rest on, and the words no rule could use. Never fails: where nothing is
 /// understood every word is a leftover.
+///
+/// A page of a notebook has entries in place of fields: it is no record.
 pub fn parse(reading: &Reading, rules: &Rules) -> Parsed {
-    assemble::parse(reading, rules)
+    let entries = notebook::entries(reading, rules);
+    if entries.is_empty() { assemble::parse(reading, rules) } else { Parsed { entries, ..Parsed::default() } }
 }
 
 /// Parses typed-in text, labels separated by a blank line; `name` stands for the
@@ -111,6 +115,9 @@ pub struct Parsed {
     pub fields: Vec<Field>,
     /// What no rule could use.
     pub leftovers: Vec<Leftover>,
+    /// The entries of a notebook page, in reading order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub entries: Vec<notebook::Entry>,
 }
 
 impl Parsed {

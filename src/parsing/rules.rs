@@ -3,6 +3,7 @@
 use super::dates::DateRules;
 use super::gazetteer::{Gazetteer, squash};
 use super::lexicon::Lexicon;
+use super::notebook::NotebookRules;
 use crate::settings;
 use crate::trouble::Result;
 use serde::Deserialize;
@@ -293,6 +294,7 @@ pub struct Rules {
     pub(crate) counts: Lexicon<()>,
     /// Places, people and names of organisms the collection knows itself.
     pub(crate) own_places: Lexicon<()>,
+    pub(crate) own_place_names: Vec<String>,
     pub(crate) own_people: Lexicon<()>,
     pub(crate) checklist: Lexicon<usize>,
     pub(crate) checklist_names: Vec<String>,
@@ -302,6 +304,8 @@ pub struct Rules {
     pub(crate) container_reach: f32,
     pub(crate) number_signs: HashSet<String>,
     pub(crate) confidence: super::confidence::Calibration,
+    /// How pages of notebooks are known and read.
+    pub(crate) notebook: NotebookRules,
 }
 
 impl Rules {
@@ -444,6 +448,7 @@ impl Rules {
                 l.add(places.own.keys(), ());
                 l
             },
+            own_place_names: places.own.keys().cloned().collect(),
             own_people,
             checklist,
             checklist_names: names.checklist.names,
@@ -452,6 +457,7 @@ impl Rules {
             container_reach: numbers.container.reach,
             number_signs: numbers.record.signs.into_iter().collect(),
             confidence: super::confidence::Calibration::load(folder)?,
+            notebook: settings::table("notebook.toml", include_str!("../../config/notebook.toml"), folder)?,
         })
     }
 }

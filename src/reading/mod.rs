@@ -6,6 +6,7 @@ pub mod ctc;
 pub mod grams;
 pub mod learned;
 mod neural;
+mod struck;
 mod tesseract;
 
 pub use self::neural::{NeuralReader, of_our_trade};
@@ -31,6 +32,7 @@ pub struct ReadingRules {
     pub turn_gain: f32,
     pub drop_below: f32,
     pub longer_sure: f32,
+    pub struck_from: f32,
     pub alternatives: usize,
     pub alternative_from: f32,
     pub beam: beam::BeamRules,
@@ -87,7 +89,10 @@ pub fn read(
 ) -> Result<Reading> {
     let mut labels = Vec::new();
     for label in &page.labels {
-        let lines = read_label(picture, label, reader, rules)?;
+        let mut lines = read_label(picture, label, reader, rules)?;
+        for (line, _) in &mut lines {
+            line.struck = struck::struck(picture, &line.quad, rules);
+        }
         if let Some(quad) = lines.first().map(|l| if l.1 { label.quad.turned() } else { label.quad }) {
             labels.push(ReadLabel { quad, lines: lines.into_iter().map(|l| l.0).collect() });
         }
@@ -208,6 +213,10 @@ pub struct ReadLine {
     /// cannot tell.
     #[serde(default)]
     pub hand: Option<f32>,
+    /// What a pen crossed out: from where to where, as shares (0 to 1) of the
+    /// line's width. The characters are kept as read.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub struck: Vec<(f32, f32)>,
 }
 
 /// What a line of known text has for its engine; who typed it and when may
@@ -236,6 +245,7 @@ impl ReadLine {
             confidence: 1.0,
             engine: TYPED.into(),
             hand: None,
+            struck: Vec::new(),
         }
     }
 
@@ -251,7 +261,7 @@ impl ReadLine {
             return None;
         }
         let confidence = chars.iter().map(|c| c.confidence).sum::<f32>() / chars.len() as f32;
-        Some(ReadLine { quad, chars, confidence, engine: engine.into(), hand: None })
+        Some(ReadLine { quad, chars, confidence, engine: engine.into(), hand: None, struck: Vec::new() })
     }
 
     /// Puts a piece that stands to the right of the line at its end, behind a
@@ -298,6 +308,12 @@ impl ReadLine {
     /// The text exactly as read.
     pub fn text(&self) -> String {
         self.chars.iter().map(|c| c.ch).collect()
+    }
+
+    /// Whether character `i` is crossed out.
+    pub fn is_struck(&self, i: usize) -> bool {
+        let middle = self.chars.get(i).map(|c| (c.start + c.end) / 2.0);
+        middle.is_some_and(|m| self.struck.iter().any(|(a, b)| (*a..=*b).contains(&m)))
     }
 
     /// The box of the characters `range` (counted in characters from 0).

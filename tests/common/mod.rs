@@ -129,7 +129,7 @@ pub fn draft(n: usize, facts: PhotoFacts) -> (Reading, Parsed, Vec<Doubt>) {
     ];
     let leftovers =
         vec![Leftover { text: "wet night".into(), span: Span { label: 0, line: 4, start: 10, end: 19 } }];
-    (reading, Parsed { fields, leftovers }, doubts)
+    (reading, Parsed { fields, leftovers, ..Parsed::default() }, doubts)
 }
 
 /// Takes picture `n` all the way in and gives its draft.
