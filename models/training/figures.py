@@ -34,7 +34,6 @@ class Figures:
         tall = size * rng.uniform(0.6, 0.82)
         wide, pen = rng.uniform(0.85, 1.25), max(1, round(tall * rng.uniform(0.06, 0.13)))
         gap = tall * rng.uniform(-0.04, 0.22)
-        low = rng.random() < 0.5           # numerals of low case stand lower
         bars = rng.random() < 0.6          # numerals with bars above and below
         out = np.zeros((h, int((len(text) + 2) * tall * 1.4) + 60), np.float32)
         x, jit = float(size) * 0.5, lambda s: rng.gauss(0, s * tall)
@@ -54,7 +53,7 @@ class Figures:
                 out[top:top + hh, left:left + w] = np.maximum(out[top:top + hh, left:left + w], g)
                 x += w + gap
             elif c in "IVXivx":
-                up = tall * (0.72 if c.islower() and low else 0.98) * rng.uniform(0.92, 1.06)
+                up = tall * (0.72 if c.islower() else 0.98) * rng.uniform(0.92, 1.06)
                 w = up * {"i": 0.1, "v": rng.uniform(0.45, 0.7), "x": rng.uniform(0.45, 0.7)}[c.lower()]
                 lean = jit(0.03)
                 if c in "iI": line((x + lean, y - up), (x, y))

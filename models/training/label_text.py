@@ -91,13 +91,17 @@ class Labels:
         if r.random() < 0.7: return self.person()
         return self.person() + r.choice([" & ", " and ", ", ", " & "]) + self.person()
 
+    def numeral(self, month):
+        """A month in Roman numerals, most of them capitals."""
+        return ROMAN[month].lower() if self.rng.random() < 0.2 else ROMAN[month]
+
     def date(self):
         r = self.rng
         d, m = r.randint(1, 31), r.randint(0, 11)
         y = r.choice([r.randint(1860, 1999)] * 4 + [r.randint(2000, 2026)])
         yy = f"{y % 100:02d}"
         month = r.choice([MONTHS[m], MONTHS[m][:3], MONTHS[m][:3] + ".", MONTHS[m][:4] + "."])
-        rom = r.choice([ROMAN[m], ROMAN[m].lower()])
+        rom = self.numeral(m)
         year = r.choice([str(y)] * 4 + [yy, "'" + yy])
         sep = r.choice([".", ".", "-", "-", "/", " ", ". "])
         th = {1: "st", 2: "nd", 3: "rd", 21: "st", 22: "nd", 23: "rd", 31: "st"}.get(d, "th")
@@ -237,7 +241,7 @@ class Labels:
         """A printed form's words, what joins them, and what a pen filled in: (head, glue, tail)."""
         r, c = self.rng, self.c
         date, year = self.date(), r.randint(1860, 2005)
-        short = f"{r.randint(1, 31)}" + r.choice([" ", "-", "."]) + r.choice([r.choice(ROMAN), r.choice(ROMAN).lower(), r.choice(MONTHS)[:3], r.choice(MONTHS)])
+        short = f"{r.randint(1, 31)}" + r.choice([" ", "-", "."]) + r.choice([self.numeral(r.randrange(12)), self.numeral(r.randrange(12)), r.choice(MONTHS)[:3], r.choice(MONTHS)])
         state = r.choice(c["states"])
         return r.choice([
             (r.choice(["Date", "Date:", "DATE", "Date collected", "Collected", "Coll."]), " ", date), (r.choice(["No.", "No", "NO.", "Field No.", "Lot No.", "Coll. No.", "Acc. No.", "#"]), " ", str(r.randint(1, 99999))),
@@ -256,7 +260,7 @@ class Labels:
         """A date or number in figures and Roman numerals alone, as pens write them on labels."""
         r = self.rng
         d, m, y = r.randint(1, 31), r.randint(1, 12), r.choice([r.randint(1860, 1999)] * 3 + [r.randint(1900, 1980)] * 3 + [r.randint(2000, 2026)])
-        rom, yy, s = r.choice([ROMAN[m - 1], ROMAN[m - 1], ROMAN[m - 1].lower()]), f"{y % 100:02d}", r.choice("---../ ")
+        rom, yy, s = self.numeral(m - 1), f"{y % 100:02d}", r.choice("---../ ")
         return r.choice([f"{rom}{s}{d}{s}{y}", f"{rom}{s}{d}{s}{yy}", f"{d}{s}{rom}{s}{y}", f"{d}{s}{rom}{s}{yy}", f"{m}{s}{d}{s}{yy}", f"{d}{s}{m}{s}{y}", f"{rom}-{d}", f"'{yy}", f"'{yy}", str(y), str(y),
                          yy, str(d), str(r.randint(1, 9999)), f"{r.randint(1, 99)}-{r.randint(1, 999)}", f"{r.randint(1, 90) * 100}'", f"{r.randint(1, 9)},{r.randint(0, 9)}00", f"{d}-{d + 1}.{rom}.{y}", f"{r.randint(10000, 999999)}"])
 

@@ -4,6 +4,7 @@
 #   make.sh data HANDWRITING WORK     fetch fonts and words, pack lines, make start weights
 #   make.sh train WORK OUT [SECONDS]  first stage, on every GPU there is
 #   make.sh refine WORK OUT NEXT [S]  second stage: align, then lines set from pieces of hands
+#   make.sh more WORK READER_FOLDER NEXT [S]  goes on from a reader that ships
 #   make.sh eval READER.onnx WORK     CER by source on the test lines
 #   make.sh export OUT READER_FOLDER  average.pt -> reader.onnx, alphabet.txt
 #   make.sh letters WORK READER_FOLDER  letters.arpa.gz for the search over readings
@@ -53,8 +54,16 @@ refine)
         --rate 9e-4 --warm 300 --workers "$(workers)" --seed 2 --resume "$3/average.pt" --fresh-optimiser --pieces "$4/pieces.npz" \
         --mix real=.42,pieces=.17,hand=.22,type=.09,print=.10
     ;;
+more)
+    mkdir -p "$4"
+    "$py" "$here/restore.py" "$3/reader.onnx" "$2/lines.npz" "$4/from.pt"
+    "$py" "$here/align.py" "$2" "$4/from.pt" "$4/pieces.npz"
+    "$py" -m torch.distributed.run --nproc_per_node="$(gpus)" "$here/train.py" --data "$2" --out "$4" --seconds "${5:-940}" \
+        --rate 7e-4 --warm 300 --workers "$(workers)" --seed 5 --resume "$4/from.pt" --fresh-optimiser --pieces "$4/pieces.npz" \
+        --mix real=.29,pieces=.18,hand=.13,form=.08,figures=.07,type=.11,print=.14
+    ;;
 eval) "$py" "$here/evaluate.py" "$2" "$3/lines.npz" test ;;
 letters) "$py" "$here/make_grams.py" "$2/corpus.json.gz" "$3/letters.arpa.gz" ;;
 export) "$py" "$here/export.py" "$2/average.pt" "$3" --half ;;
-*) sed -n '2,15p' "$0" >&2; exit 2 ;;
+*) sed -n '2,14p' "$0" >&2; exit 2 ;;
 esac

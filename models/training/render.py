@@ -417,9 +417,12 @@ class Wear:
             return image
         pad = rng.uniform(-0.07, 0.07) * h, rng.uniform(-0.05, 0.08) * h
         side = rng.uniform(-2, 10), rng.uniform(-2, 10)
-        slant = rng.gauss(0, 0.16)
-        out = self.warp(a, -side[0], w + side[1], -pad[0], h + pad[1], slant, 0.8, stretch=math.exp(rng.gauss(0.0, 0.18)), fill=255.0, base=h * 0.65,
-                        lazy=rng.uniform(0, 0.12) if rng.random() < 0.3 else 0.0)
+        # Some lines far from how they were written: hands nobody trained on slant, hurry and crowd more.
+        far = rng.random() < 0.4
+        slant = rng.gauss(0.06, 0.32) if far else rng.gauss(0, 0.16)
+        stretch = math.exp(rng.gauss(0.1, 0.32) if far else rng.gauss(0.0, 0.18))
+        out = self.warp(a, -side[0], w + side[1], -pad[0], h + pad[1], slant, 1.0 if far else 0.8, stretch=stretch, fill=255.0, base=h * 0.65,
+                        lazy=rng.uniform(0, 0.2 if far else 0.12) if rng.random() < 0.4 else 0.0)
         if out is None: return image
         if rng.random() < 0.3:     # weight of the stroke
             k = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2, 2) if rng.random() < 0.7 else (3, 3))
