@@ -524,7 +524,7 @@ impl Store {
         let (query, id) = match (step.place(), step.term.as_str(), step.now.as_str()) {
             (Place::Lot(id), STATE, NOT_STANDING) => (
                 "SELECT 'a part was split off, or another record merged into it, since' FROM lot
-                 WHERE standing = 1 AND part_of = ?1 OR fate = 'merged into record ' || ?1 LIMIT 1",
+                 WHERE standing = 1 AND part_of = ?1 OR fate <> '' AND fate = 'merged into record ' || ?1 LIMIT 1",
                 id,
             ),
             (Place::Container(id), STATE, NOT_STANDING) => (

@@ -5,6 +5,7 @@ use super::drafts::{KeptPhoto, match_words, telling, words};
 use super::store::Store;
 use super::term_rank;
 use crate::trouble::{Result, Trouble};
+use sqlx::sqlite::SqliteRow;
 use sqlx::{Row, SqliteConnection};
 
 /// One line of a list of records.
@@ -292,88 +293,131 @@ impl Store {
                 .fetch_all(&mut *conn)
                 .await
                 .map_err(|e| self.trouble(e))?;
-        let mut records = Vec::with_capacity(lots.len());
-        for lot in lots {
-            records.push(self.record_on(&mut conn, lot).await?);
-        }
-        Ok(records)
+        let (Some(first), Some(last)) = (lots.first(), lots.last()) else { return Ok(Vec::new()) };
+        self.records_on(&mut conn, (*first, *last), true).await
     }
 
     async fn record_on(&self, conn: &mut SqliteConnection, lot: i64) -> Result<Record> {
+        let found = self.records_on(conn, (lot, lot), false).await?;
+        let none = || Trouble::new(format!("record {lot}"), "is not in this catalogue");
+        found.into_iter().next().ok_or_else(none)
+    }
+
+    /// The records of a range of lots, those that stand or all, in order and
+    /// without their history: each table is asked once.
+    async fn records_on(
+        &self,
+        conn: &mut SqliteConnection,
+        (first, last): (i64, i64),
+        standing: bool,
+    ) -> Result<Vec<Record>> {
         let failed = |e| self.trouble(e);
-        let row = sqlx::query(
+        let rows = sqlx::query(
             "SELECT uuid, lot.draft, settled, settled_by, note, reading, photo.file, photo.page, photo.name,
-                    photo.hash, photo.width, photo.height, photo.id, part_of, fate
+                    photo.hash, photo.width, photo.height, photo.id, part_of, fate, lot.id
              FROM lot LEFT JOIN draft ON draft.id = coalesce(lot.draft, lot.shown) LEFT JOIN photo ON photo.id = draft.photo
-             WHERE lot.id = ?",
+             WHERE lot.id BETWEEN ?1 AND ?2 AND (standing = 1 OR NOT ?3) ORDER BY lot.id",
         )
-        .bind(lot)
-        .fetch_one(&mut *conn)
-        .await
-        .map_err(failed)?;
-        let values = sqlx::query(
-            "SELECT term, verbatim, value, confidence, origin FROM lot_value WHERE lot = ? AND value <> ''",
-        )
-        .bind(lot)
+        .bind(first)
+        .bind(last)
+        .bind(standing)
         .fetch_all(&mut *conn)
         .await
         .map_err(failed)?;
-        let mut values: Vec<RecordValue> = values
-            .iter()
-            .map(|r| RecordValue {
-                term: r.get(0),
-                verbatim: r.get(1),
-                value: r.get(2),
-                confidence: r.get(3),
-                origin: r.get(4),
+        let mut records: Vec<Record> = rows.iter().map(|row| self.bare(row)).collect();
+        /// Puts each row of a query into the record that its first column names.
+        macro_rules! filled {
+            ($sql:expr, |$record:ident, $row:ident| $put:expr) => {
+                for $row in
+                    sqlx::query($sql).bind(first).bind(last).fetch_all(&mut *conn).await.map_err(failed)?
+                {
+                    let lot: i64 = $row.get(0);
+                    if let Ok(at) = records.binary_search_by_key(&lot, |r| r.lot) {
+                        let $record = &mut records[at];
+                        $put;
+                    }
+                }
+            };
+        }
+        filled!(
+            "SELECT lot, term, verbatim, value, confidence, origin FROM lot_value
+             WHERE lot BETWEEN ?1 AND ?2 AND value <> ''",
+            |record, r| record.values.push(RecordValue {
+                term: r.get(1),
+                verbatim: r.get(2),
+                value: r.get(3),
+                confidence: r.get(4),
+                origin: r.get(5),
             })
-            .collect();
-        values.sort_by(|a, b| term_rank(&a.term).cmp(&term_rank(&b.term)).then(a.term.cmp(&b.term)));
-        let specimens = sqlx::query(
-            "SELECT specimen.id, specimen.uuid, number, sex, coalesce(code, '') FROM specimen
-             LEFT JOIN container ON container.id = specimen.container WHERE lot = ? AND number <> ''
+        );
+        for record in &mut records {
+            record
+                .values
+                .sort_by(|a, b| term_rank(&a.term).cmp(&term_rank(&b.term)).then(a.term.cmp(&b.term)));
+        }
+        filled!(
+            "SELECT lot, specimen.id, specimen.uuid, number, sex, coalesce(code, '') FROM specimen
+             LEFT JOIN container ON container.id = specimen.container
+             WHERE lot BETWEEN ?1 AND ?2 AND number <> ''
              AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = specimen.deed) ORDER BY specimen.id",
-        )
-        .bind(lot)
-        .fetch_all(&mut *conn)
-        .await
-        .map_err(failed)?;
-        let determinations = sqlx::query(
+            |record, r| record.specimens.push(Specimen {
+                id: r.get(1),
+                uuid: r.get(2),
+                number: r.get(3),
+                sex: r.get(4),
+                kept_in: r.get(5),
+            })
+        );
+        filled!(
             // A specimen's names go with it into another lot, and names of lots
-            // merged into this one count among its own.
-            "SELECT name, by, day, specimen, entered, who FROM determination
-             WHERE (specimen IS NULL AND lot = ?1 OR specimen IN (SELECT id FROM specimen WHERE lot = ?1)
-                 OR specimen IS NULL AND lot IN (SELECT id FROM lot WHERE fate = 'merged into record ' || ?1))
-             AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = determination.deed) ORDER BY id",
-        )
-        .bind(lot)
-        .fetch_all(&mut *conn)
-        .await
-        .map_err(failed)?;
-        let kept_in: Vec<String> = sqlx::query_scalar(
-            "WITH RECURSIVE around (id, code, inside, depth) AS (
-                 SELECT container.id, code, inside, 0 FROM lot JOIN container ON container.id = lot.container
-                 WHERE lot.id = ?
-                 UNION ALL SELECT c.id, c.code, c.inside, depth + 1 FROM around
+            // merged into this one count among its own. `merged into record `
+            // has 19 letters.
+            "SELECT of, name, by, day, specimen, entered, who FROM (
+                 SELECT lot AS of, determination.* FROM determination
+                 WHERE specimen IS NULL AND lot BETWEEN ?1 AND ?2
+                 UNION ALL
+                 SELECT specimen.lot AS of, determination.* FROM specimen
+                 CROSS JOIN determination ON determination.specimen = specimen.id
+                 WHERE specimen.lot BETWEEN ?1 AND ?2
+                 UNION ALL
+                 SELECT CAST(substr(fate, 20) AS INTEGER) AS of, determination.* FROM lot
+                 CROSS JOIN determination ON determination.lot = lot.id AND determination.specimen IS NULL
+                 WHERE fate <> '' AND fate LIKE 'merged into record %'
+                 AND CAST(substr(fate, 20) AS INTEGER) BETWEEN ?1 AND ?2)
+             AS named WHERE NOT EXISTS (SELECT 1 FROM deed WHERE undoes = named.deed) ORDER BY id",
+            |record, r| record.determinations.push(Determination {
+                name: r.get(1),
+                by: r.get(2),
+                day: r.get(3),
+                specimen: r.get(4),
+                entered: r.get(5),
+                who: r.get(6),
+            })
+        );
+        filled!(
+            "WITH RECURSIVE around (lot, code, inside, depth) AS (
+                 SELECT lot.id, code, inside, 0 FROM lot JOIN container ON container.id = lot.container
+                 WHERE lot.id BETWEEN ?1 AND ?2
+                 UNION ALL SELECT lot, c.code, c.inside, depth + 1 FROM around
                  JOIN container AS c ON c.id = around.inside WHERE depth < 20)
-             SELECT code FROM around ORDER BY depth",
-        )
-        .bind(lot)
-        .fetch_all(&mut *conn)
-        .await
-        .map_err(failed)?;
-        let parts: Vec<i64> =
-            sqlx::query_scalar("SELECT id FROM lot WHERE part_of = ? AND standing = 1 ORDER BY id")
-                .bind(lot)
-                .fetch_all(&mut *conn)
-                .await
-                .map_err(failed)?;
-        let merged: Vec<i64> =
-            sqlx::query_scalar("SELECT id FROM lot WHERE fate = 'merged into record ' || ? ORDER BY id")
-                .bind(lot)
-                .fetch_all(&mut *conn)
-                .await
-                .map_err(failed)?;
+             SELECT lot, code FROM around ORDER BY depth",
+            |record, r| record.kept_in.push(r.get(1))
+        );
+        filled!(
+            "SELECT part_of, id FROM lot WHERE part_of BETWEEN ?1 AND ?2 AND standing = 1 ORDER BY id",
+            |record, r| record.parts.push(r.get(1))
+        );
+        filled!(
+            "SELECT CAST(substr(fate, 20) AS INTEGER), id FROM lot
+             WHERE fate <> '' AND fate LIKE 'merged into record %'
+             AND CAST(substr(fate, 20) AS INTEGER) BETWEEN ?1 AND ?2 ORDER BY id",
+            |record, r| record.merged.push(r.get(1))
+        );
+        Ok(records)
+    }
+
+    /// A record of what its lot's own row says.
+    fn bare(&self, row: &SqliteRow) -> Record {
         let photo = row.get::<Option<i64>, _>(12).map(|id| KeptPhoto {
             id,
             file: self.folder().photos().join(row.get::<String, _>(6)),
@@ -387,43 +431,24 @@ impl Store {
             .get::<Option<String>, _>(5)
             .and_then(|json| serde_json::from_str::<crate::reading::Reading>(&json).ok())
             .map_or(String::new(), |reading| reading.text());
-        Ok(Record {
-            lot,
+        Record {
+            lot: row.get(15),
             uuid: row.get(0),
             draft: row.get(1),
             settled: row.get(2),
             settled_by: row.get(3),
             note: row.get::<Option<String>, _>(4).unwrap_or_default(),
-            values,
-            specimens: specimens
-                .iter()
-                .map(|r| Specimen {
-                    id: r.get(0),
-                    uuid: r.get(1),
-                    number: r.get(2),
-                    sex: r.get(3),
-                    kept_in: r.get(4),
-                })
-                .collect(),
-            determinations: determinations
-                .iter()
-                .map(|r| Determination {
-                    name: r.get(0),
-                    by: r.get(1),
-                    day: r.get(2),
-                    specimen: r.get(3),
-                    entered: r.get(4),
-                    who: r.get(5),
-                })
-                .collect(),
-            kept_in,
+            values: Vec::new(),
+            specimens: Vec::new(),
+            determinations: Vec::new(),
+            kept_in: Vec::new(),
             part_of: row.get(13),
-            parts,
-            merged,
+            parts: Vec::new(),
+            merged: Vec::new(),
             fate: row.get(14),
             photo,
             verbatim_label,
             history: Vec::new(),
-        })
+        }
     }
 }
