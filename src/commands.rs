@@ -1,5 +1,6 @@
 //! What each command does: chains rooms, and prints.
 
+pub mod events;
 pub mod giving;
 pub mod learning;
 
@@ -60,6 +61,7 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
         let (parsed, doubts) = understand(&made.reading, &rules, &context);
         let entered = catalogue.enter_draft(&made.reading, &parsed, &doubts)?;
         if entered.new {
+            catalogue.doubt_joined(entered.draft, &rules.checking)?;
             new += 1;
             doubtful += usize::from(!doubts.is_empty());
         }
@@ -479,7 +481,12 @@ fn count(n: usize, thing: &str) -> String {
 }
 
 fn in_short(parsed: &Parsed, doubts: usize) -> String {
-    format!("{}, {}", count(parsed.fields.len(), "field"), count(doubts, "doubt"))
+    let found = match parsed.entries.len() {
+        0 => count(parsed.fields.len(), "field"),
+        1 => "notebook page, 1 entry".into(),
+        n => format!("notebook page, {n} entries"),
+    };
+    format!("{found}, {}", count(doubts, "doubt"))
 }
 
 fn print_reading(reading: &Reading, parsed: &Parsed, doubts: &[checking::Doubt]) {
@@ -489,6 +496,12 @@ fn print_reading(reading: &Reading, parsed: &Parsed, doubts: &[checking::Doubt])
     }
     for field in &parsed.fields {
         println!("  {:26} {}  ({:.0} %)", field.term, field.value, field.confidence * 100.0);
+    }
+    for (nth, entry) in (1..).zip(&parsed.entries) {
+        println!("  entry {nth}");
+        for n in &entry.values {
+            println!("    {:24} {}  ({})", n.field.term, n.field.value, n.origin.word());
+        }
     }
     for doubt in doubts {
         println!("  ? {}", doubt.sentence);

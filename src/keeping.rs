@@ -61,6 +61,21 @@ pub enum Command {
         #[arg(long)]
         who: Option<String>,
     },
+    /// List the entries of notebook pages, and the envelopes and pins that their
+    /// field numbers join to them.
+    ///
+    /// Each value says whether it was read there, is inherited from above,
+    /// repeated by a ditto mark, or yours. `=` means that both sides say the same,
+    /// `+` that the envelope lacks it, `!` that they disagree.
+    Events {
+        /// The collection folder.
+        folder: PathBuf,
+        /// Write them here as CSV with Darwin Core terms (eventID, fieldNumber,
+        /// eventDate, locality, scientificName, fieldNotes); `-` is standard
+        /// output.
+        #[arg(long, value_name = "FILE")]
+        csv: Option<PathBuf>,
+    },
     /// Say where a record, specimen or container is.
     Where {
         /// The collection folder.
@@ -332,6 +347,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
             let done = if deed == 0 { "already there" } else { "put" };
             eprintln!("{}: {done}.", count(things.len(), "thing"));
         }
+        Command::Events { folder, csv } => crate::commands::events::events(folder, csv.as_deref())?,
         Command::Where { folder, things } => {
             let catalogue = Catalogue::open(folder)?;
             let store = catalogue.store();

@@ -224,6 +224,7 @@ pub fn typed(catalogue: &Catalogue, rules: &Rules, name: &str, text: &str, who: 
         return Ok(TypedIn { draft: *draft, new: false, parsed, doubts, alike: None });
     }
     let entered = catalogue.enter_draft(&reading, &parsed, &doubts)?;
+    catalogue.doubt_joined(entered.draft, &rules.checking)?;
     let alike = alike.into_iter().next().map(|a| a.1);
     Ok(TypedIn { draft: entered.draft, new: true, parsed, doubts, alike })
 }

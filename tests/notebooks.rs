@@ -2,9 +2,13 @@
 //! `generator/notebooks.py` together with their gold): read by the real reader,
 //! their entries are what the gold says, and envelopes join them.
 
+use glassine::catalogue::Catalogue;
+use glassine::checking::Context;
+use glassine::checking::notebook::Beside;
 use glassine::intake::{IntakeRules, open};
 use glassine::parsing::notebook::Entry;
-use glassine::pipeline::{Engine, Eyes, Rules, Times};
+use glassine::pipeline::{Engine, Eyes, Rules, Times, understand};
+use glassine::reading::Reading;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
@@ -24,8 +28,15 @@ fn rules() -> Rules {
     Rules::load(Some(&samples().join("config"))).unwrap()
 }
 
-/// The entries of each page, read anew; `None` where the models are not there.
-fn pages(rules: &Rules) -> Option<Vec<(String, Vec<Entry>)>> {
+/// A page as read: its name, its bytes, the reading.
+struct Page {
+    name: String,
+    bytes: Vec<u8>,
+    reading: Reading,
+}
+
+/// Each page, read anew; `None` where the models are not there.
+fn pages(rules: &Rules) -> Option<Vec<Page>> {
     let mut eyes = match Eyes::load(Engine::Neural, "eng", rules, None) {
         Ok(eyes) => eyes,
         Err(trouble) => {
@@ -38,8 +49,7 @@ fn pages(rules: &Rules) -> Option<Vec<(String, Vec<Entry>)>> {
         let path = samples().join("notebooks").join(&name);
         let photo = open(&path, &IntakeRules::load(None).unwrap()).next().unwrap().unwrap();
         let reading = eyes.read(photo, rules, None, &mut Times::default()).unwrap();
-        let entries = glassine::parsing::parse(&reading, &rules.parsing).entries;
-        (name, entries)
+        Page { name, bytes: std::fs::read(path).unwrap(), reading }
     };
     Some(lines("gold.jsonl").into_iter().map(read).collect())
 }
@@ -107,7 +117,9 @@ fn origins(found: &[(String, Vec<Entry>)], gold: &[Value]) -> f32 {
 #[test]
 fn entries_of_the_sample_pages_are_found_with_date_place_and_number() {
     let rules = rules();
-    let Some(found) = pages(&rules) else { return };
+    let Some(pages) = pages(&rules) else { return };
+    let entries = |p: &Page| glassine::parsing::parse(&p.reading, &rules.parsing).entries;
+    let found: Vec<(String, Vec<Entry>)> = pages.iter().map(|p| (p.name.clone(), entries(p))).collect();
     let gold = lines("gold.jsonl");
     assert_eq!(found.len(), 10);
     let (f1, origins) = (f1(&found, &gold), origins(&found, &gold));
@@ -121,6 +133,65 @@ fn entries_of_the_sample_pages_are_found_with_date_place_and_number() {
         }
         assert!(entries.iter().all(|e| !e.boxes.is_empty()), "{name}");
     }
+    let joined = joined(&pages, &rules);
+    println!("joined envelopes {joined:.3}");
+    assert!(joined >= 0.95, "joined envelopes {joined:.3}");
+}
+
+/// The share of the gold's envelopes that join the right entry and only that, are
+/// offered what they lack and doubted where they disagree.
+fn joined(pages: &[Page], rules: &Rules) -> f32 {
+    let place = tempfile::tempdir().unwrap();
+    let catalogue = Catalogue::create(&place.path().join("moths")).unwrap();
+    for page in pages {
+        catalogue.keep_photo(&page.bytes, "jpg", &page.reading.photo, None).unwrap();
+        enter(&catalogue, rules, &page.reading);
+    }
+    let gold = lines("envelopes.jsonl");
+    let mut right = 0;
+    for (nth, wanted) in gold.iter().enumerate() {
+        let name = format!("envelope {nth}");
+        let draft = enter(&catalogue, rules, &Reading::from_text(&name, wanted["text"].as_str().unwrap()));
+        let found = catalogue.joined(draft).unwrap();
+        let terms = |beside: Beside| -> Vec<&str> {
+            let all = found.iter().flat_map(|j| &j.compared);
+            // The envelopes say no name; the notebook's is always offered.
+            all.filter(|c| c.beside == beside && c.term != "scientificName").map(|c| c.term).collect()
+        };
+        let listed = |key: &str| -> Vec<&str> {
+            wanted[key].as_array().unwrap().iter().map(|t| t.as_str().unwrap()).collect()
+        };
+        let doubted = catalogue.draft(draft).unwrap().doubts.iter().any(|d| d.kind == "notebook-differs");
+        let one = found.len() == 1
+            && found[0].event.page == wanted["page"]
+            && found[0].event.value("eventDate") == wanted["eventDate"]
+            && found[0].event.value("locality") == wanted["locality"];
+        if one
+            && listed("offered").iter().all(|t| terms(Beside::Offered).contains(t))
+            && terms(Beside::Differs) == listed("disagrees")
+            && doubted != listed("disagrees").is_empty()
+        {
+            right += 1;
+        } else {
+            let compared: Vec<_> = found.iter().map(|j| (&j.event.page, &j.compared)).collect();
+            println!("{wanted}: {compared:?}");
+        }
+    }
+    assert!(gold.len() > 30, "{} envelopes", gold.len());
+    right as f32 / gold.len() as f32
+}
+
+fn enter(catalogue: &Catalogue, rules: &Rules, reading: &Reading) -> i64 {
+    let known = catalogue.known(&reading.photo.hash, reading.photo.page);
+    let context = Context {
+        neighbours: &known,
+        dates: &rules.parsing.dates,
+        gazetteer: Some(&rules.parsing.gazetteer),
+    };
+    let (parsed, doubts) = understand(reading, rules, &context);
+    let draft = catalogue.enter_draft(reading, &parsed, &doubts).unwrap().draft;
+    catalogue.doubt_joined(draft, &rules.checking).unwrap();
+    draft
 }
 
 /// The score sees what is wrong: a date moved by a day, a number lost.

@@ -104,6 +104,8 @@ const NOTE: &str = "note";
 pub(super) const KEPT_IN: &str = "kept in";
 /// A pseudo-term of the history: whether a draft is in the trash.
 pub(super) const IN_TRASH: &str = "in the trash";
+/// What settling a notebook page gives in place of a lot: it makes none.
+const NO_LOT: i64 = 0;
 /// States of a lot.
 pub(super) const STANDING: &str = "standing";
 pub(super) const NOT_STANDING: &str = "not standing";
@@ -196,7 +198,7 @@ impl Store {
         self.seen_is_last(&mut tx, draft, seen).await?;
         let deed = self.deed(&mut tx, who, DeedKind::Settle, "", None).await?;
         let lot = self.settle_on(&mut tx, deed, draft, who, changes).await?;
-        if let Some(into) = into {
+        if let Some(into) = into.filter(|_| lot != NO_LOT) {
             let (_, code) = self.container_coded(&mut tx, into).await?;
             let mut step = Step::of_lot(lot, KEPT_IN, "", &code);
             step.was = self.now_on(&mut tx, &step).await?;
@@ -246,6 +248,11 @@ impl Store {
         }
         for step in &self.steps(tx, draft, None, changes).await? {
             self.take(tx, deed, step).await?;
+        }
+        if self.is_page(tx, draft).await? {
+            let step = Step::of_draft(draft, STATE, state.word(), State::Settled.word());
+            self.take(tx, deed, &step).await?;
+            return Ok(NO_LOT);
         }
         let lot: i64 = match sqlx::query_scalar("SELECT id FROM lot WHERE draft = ?")
             .bind(draft)
@@ -762,6 +769,9 @@ impl Store {
             .bind(now),
         };
         query.execute(&mut *tx).await.map_err(|e| self.trouble(e))?;
+        if let Some(draft) = step.draft {
+            self.renumbered(tx, draft, &step.term, now).await?;
+        }
         if let (Some(lot), "catalogNumber" | "sex") = (step.lot, step.term.as_str()) {
             // The animal whose number or sex it was has the new one.
             let column = if step.term == "sex" { "sex" } else { "number" };

@@ -2,6 +2,7 @@
 //! works through.
 
 use super::deeds::Deed;
+use super::events::of_event;
 use super::store::{Store, now};
 use super::term_rank;
 use crate::checking::Doubt;
@@ -404,6 +405,7 @@ impl Store {
             .await
             .map_err(|e| self.trouble(e))?;
         }
+        self.enter_events(&mut tx, draft, &parsed.entries).await?;
         for (nth, doubt) in doubts.iter().enumerate() {
             sqlx::query(
                 "INSERT INTO doubt (draft, nth, kind, terms, sentence, weight) VALUES (?, ?, ?, ?, ?, ?)",
@@ -668,6 +670,8 @@ impl Store {
                 .map_err(|e| self.trouble(e))?;
         let mut values: Vec<DraftValue> = values
             .into_iter()
+            // Those of a page's entries are given by `page_events`.
+            .filter(|(term, _)| of_event(term).is_none())
             .map(|(term, value)| DraftValue { read: parsed.field(&term).cloned(), term, value })
             // Neither read nor given any more: a typed value that was undone.
             .filter(|v| v.read.is_some() || !v.value.is_empty())

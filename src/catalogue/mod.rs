@@ -19,6 +19,7 @@
 
 mod deeds;
 mod drafts;
+mod events;
 mod folder;
 mod keeping;
 mod neighbours;
@@ -33,6 +34,9 @@ mod store;
 
 pub use deeds::{Change, Deed, DeedKind, Undone};
 pub use drafts::{Draft, DraftHead, DraftValue, Entered, KeptPhoto, NearPhoto, Queue, QueueCounts, State};
+pub use events::{
+    EVENT_TERMS, Envelope, EventValue, Joined, PageEvent, event_term, of_event, with_followers,
+};
 pub use folder::Folder;
 pub use keeping::{Container, Contents, Emptied, Held, Mount, Thing, Trashed, Whereabouts};
 pub use neighbours::Known;

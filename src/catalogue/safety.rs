@@ -264,7 +264,8 @@ const CHAINS: &[(&str, &str)] = &[
     ),
     (
         "SELECT 'draft', draft.id, 'state' FROM draft LEFT JOIN lot ON lot.draft = draft.id AND (standing = 1 OR fate <> '')
-         WHERE (state = 'settled') <> (lot.id IS NOT NULL)",
+         WHERE (state = 'settled') <> (lot.id IS NOT NULL)
+         AND NOT EXISTS (SELECT 1 FROM event WHERE event.draft = draft.id)",
         "is settled without a record, or has a record without being settled",
     ),
     (
@@ -291,6 +292,11 @@ const CHAINS: &[(&str, &str)] = &[
          ON c.lot = lot.id WHERE coalesce(c.now, 'not standing') <>
          CASE WHEN standing = 1 THEN 'standing' WHEN fate = '' THEN 'not standing' ELSE fate END",
         "stands or not, against its history",
+    ),
+    (
+        "SELECT 'draft', e.draft, 'event ' || e.nth FROM event AS e JOIN draft ON draft.id = e.draft
+         WHERE e.nth > coalesce(json_array_length(draft.parsed, '$.entries'), 0)",
+        "has an event that its page does not have",
     ),
     (
         "SELECT 'draft', draft.id, 'words' FROM draft WHERE NOT EXISTS

@@ -10,6 +10,7 @@
 pub mod areas;
 pub mod batch;
 pub mod bdq;
+pub mod notebook;
 mod places;
 mod rules;
 
@@ -220,6 +221,9 @@ impl Doubts<'_> {
 /// Checks one record with the reading it came from, against the catalogue.
 /// Doubts come heaviest first.
 pub fn check(parsed: &Parsed, reading: &Reading, context: &Context, rules: &CheckRules) -> Vec<Doubt> {
+    if !parsed.entries.is_empty() {
+        return page(parsed, reading, rules);
+    }
     let facts = Facts::of(parsed);
     let mut doubts = Doubts { list: Vec::new(), rules };
     let (event, words) = event_date(&facts, context.dates, rules);
@@ -241,6 +245,26 @@ pub fn check(parsed: &Parsed, reading: &Reading, context: &Context, rules: &Chec
     let mut list = doubts.list;
     list.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     list
+}
+
+/// The doubts about a notebook page: those of its entries, and hazards named on it.
+fn page(parsed: &Parsed, reading: &Reading, rules: &CheckRules) -> Vec<Doubt> {
+    let mut doubts = Doubts { list: Vec::new(), rules };
+    for (nth, entry) in (1..).zip(&parsed.entries) {
+        let number = entry.value("fieldNumber");
+        let which =
+            if number.is_empty() { format!("Entry {nth}") } else { format!("Entry {nth} ({number})") };
+        for sentence in &entry.doubts {
+            doubts.add("notebook-entry", &[], format!("{which}: {sentence}"));
+        }
+        for (term, what) in [("eventDate", "date"), ("locality", "place")] {
+            if entry.value(term).is_empty() {
+                doubts.add("notebook-entry", &[], format!("{which}: no {what} stands in it or above it."));
+            }
+        }
+    }
+    cautions(&reading.text(), parsed, &mut doubts);
+    doubts.list
 }
 
 /// Checks the values of one record alone: dates, coordinates against country,

@@ -432,7 +432,8 @@ fn add_records(folder: &Path, files: &[PathBuf], columns: &[String]) -> Result<E
                 gazetteer: Some(&rules.parsing.gazetteer),
             };
             let doubts = checking::check(&parsed, &reading, &context, &rules.checking);
-            catalogue.enter_draft(&reading, &parsed, &doubts)?;
+            let entered = catalogue.enter_draft(&reading, &parsed, &doubts)?;
+            catalogue.doubt_joined(entered.draft, &rules.checking)?;
             new += 1;
             doubtful += usize::from(!doubts.is_empty());
         }

@@ -7,6 +7,7 @@
 //! apostrophe off where it stands before one of those characters.
 
 use super::{Source, write_failed};
+use crate::catalogue::PageEvent;
 use crate::trouble::Result;
 use std::io::Write;
 
@@ -34,6 +35,47 @@ pub fn csv<'a>(from: impl Into<Source<'a>>, to: impl Write) -> Result<u64> {
     })?;
     writer.flush().map_err(write_failed)?;
     Ok(count)
+}
+
+/// Writes events of notebook pages as Darwin Core events, a row each.
+///
+/// # Errors
+/// When `to` cannot be written.
+pub fn events_csv(events: &[PageEvent], to: impl Write) -> Result<()> {
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(to);
+    let mut put = |cells: &[&str]| -> Result<()> {
+        for cell in cells {
+            writer.write_field(safe(cell).as_bytes()).map_err(write_failed)?;
+        }
+        writer.write_record(None::<&[u8]>).map_err(write_failed)
+    };
+    put(&[
+        "eventID",
+        "fieldNumber",
+        "eventDate",
+        "locality",
+        "scientificName",
+        "fieldNotes",
+        "eventRemarks",
+    ])?;
+    for e in events {
+        let carried: Vec<String> = e
+            .values
+            .iter()
+            .filter(|v| !v.value.is_empty() && v.from() != "read")
+            .map(|v| format!("{}: {}", v.term, v.from()))
+            .collect();
+        put(&[
+            &format!("urn:uuid:{}", e.uuid),
+            e.value("fieldNumber"),
+            e.value("eventDate"),
+            e.value("locality"),
+            e.value("scientificName"),
+            &e.text,
+            &carried.join("; "),
+        ])?;
+    }
+    writer.flush().map_err(write_failed)
 }
 
 /// The cell, or the cell behind an apostrophe where it would be a formula.

@@ -30,7 +30,7 @@ mod report;
 pub use archive::{DatasetRules, archive};
 pub use coarsen::{CellSize, Coarsening, SensitiveRules};
 pub use containers::{ContainerPlace, ContainerRules, ContainerSheets, container_labels};
-pub use csv::csv;
+pub use csv::{csv, events_csv};
 pub use envelopes::{EnvelopeRules, EnvelopeSheets, envelope_code, envelopes};
 pub use geojson::geojson;
 pub use jsonl::jsonl;

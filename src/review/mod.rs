@@ -18,7 +18,8 @@ mod wire;
 mod words;
 
 use crate::catalogue::{
-    Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, Role, StageRules, State, Store, following,
+    Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, Role, StageRules, State, Store, following, of_event,
+    with_followers,
 };
 use crate::geometry::{Point, Quad};
 use crate::intake::IntakeRules;
@@ -472,8 +473,18 @@ async fn show(
     let series = if draft.state == State::Waiting { app.store.follows(draft).await? } else { Vec::new() };
     let lies_in = app.store.containers_on(draft.reading.codes.iter().map(|c| c.text.as_str())).await?;
     let lies_in = lies_in.as_slice();
-    let beside =
-        Beside { lies_in, next: next.as_ref(), did: notice, misfits, series: &series, busy: busy.as_deref() };
+    let events = app.store.page_events(draft.id).await?;
+    let joined = app.store.joined(draft).await?;
+    let beside = Beside {
+        lies_in,
+        next: next.as_ref(),
+        did: notice,
+        misfits,
+        series: &series,
+        busy: busy.as_deref(),
+        events: &events,
+        joined: &joined,
+    };
     let page = pages::draft(app, draft, &counts, walk, beside);
     Ok(page.into_response())
 }
@@ -555,16 +566,38 @@ fn field<'f>(form: &'f [(String, String)], name: &str) -> &'f str {
 
 /// Whether `term` could be a Darwin Core term's name.
 fn is_term(term: &str) -> bool {
+    // Of an entry of a notebook page: `event 3 eventDate`.
+    let term = of_event(term).map_or(term, |(_, term)| term);
     (2..=60).contains(&term.len())
         && term.starts_with(|c: char| c.is_ascii_lowercase())
         && term.chars().all(|c| c.is_ascii_alphanumeric())
         && !["state", "note"].contains(&term)
 }
 
+/// A change of an entry's date or place goes on to the entries below that carry
+/// it, but for those that are changed themselves.
+async fn carried_on(app: &App, draft: i64, values: Vec<Change>) -> Result<Vec<Change>> {
+    if !values.iter().any(|c| of_event(&c.term).is_some()) {
+        return Ok(values);
+    }
+    let events = app.store.page_events(draft).await?;
+    let mut all = values.clone();
+    for change in &values {
+        let Some((nth, term)) = of_event(&change.term) else { continue };
+        let was = events.iter().find(|e| e.nth == nth).map_or("", |e| e.value(term));
+        if was != change.value && ["eventDate", "locality"].contains(&term) {
+            let more = with_followers(&events, nth, term, &change.value);
+            all.extend(more.into_iter().filter(|c| !values.iter().any(|v| v.term == c.term)));
+        }
+    }
+    Ok(all)
+}
+
 /// The values that do not fit their term: term, value, sentence.
 fn misfits(values: &[Change]) -> Vec<(String, String, String)> {
     let misfit = |c: &Change| {
-        words::misfit(&c.term, &c.value).map(|sentence| (c.term.clone(), c.value.clone(), sentence))
+        let term = of_event(&c.term).map_or(c.term.as_str(), |(_, term)| term);
+        words::misfit(term, &c.value).map(|sentence| (c.term.clone(), c.value.clone(), sentence))
     };
     values.iter().filter_map(misfit).collect()
 }
@@ -601,7 +634,8 @@ async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form
         if !misfits.is_empty() {
             return Ok((posted, misfits));
         }
-        app.store.change(id, &app.who, &posted.values, posted.seen).await?;
+        let values = carried_on(&app, id, posted.values.clone()).await?;
+        app.store.change(id, &app.who, &values, posted.seen).await?;
         Ok((posted, misfits))
     };
     match (done.await, json) {

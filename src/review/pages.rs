@@ -5,9 +5,11 @@
 use super::words::{OFFERED, kind, misfit, name, state, sureness};
 use super::{App, Walk, rounded};
 use crate::catalogue::{
-    Agreement, Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, Follows, KeptPhoto, Numbered,
-    Progress, QueueCounts, Record, RecordHead, Same, StageRules, Staged, State, term_rank,
+    Agreement, Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, Follows, Joined, KeptPhoto,
+    Numbered, PageEvent, Progress, QueueCounts, Record, RecordHead, Same, StageRules, Staged, State,
+    event_term, term_rank,
 };
+use crate::checking::notebook::Beside as Compare;
 use crate::geometry::Quad;
 use crate::trouble::Trouble;
 use maud::{DOCTYPE, Markup, html};
@@ -433,6 +435,11 @@ pub(super) struct Beside<'a> {
     pub(super) series: &'a [Follows],
     /// Who else works on it.
     pub(super) busy: Option<&'a str>,
+    /// Its entries, where it is a notebook page.
+    pub(super) events: &'a [PageEvent],
+    /// What its field numbers join: envelopes to the entries of a page, entries
+    /// to an envelope.
+    pub(super) joined: &'a [Joined],
 }
 
 /// One draft.
@@ -443,10 +450,10 @@ pub(super) fn draft(
     walk: &Walk,
     beside: Beside<'_>,
 ) -> Markup {
-    let Beside { lies_in, next, did, misfits, series, busy } = beside;
+    let Beside { lies_in, next, did, misfits, series, busy, events, joined } = beside;
     let changed = |term: &String| draft.values.iter().any(|v| v.term == *term && v.changed());
     let open = draft.doubts.iter().filter(|d| d.weight >= OPEN_DOUBT && !d.terms.iter().any(changed)).count();
-    let fields = fields(draft);
+    let fields = if events.is_empty() { fields(draft) } else { Vec::new() };
     let start = start(draft, &fields);
     let query = walk.query();
     let body = html! {
@@ -503,7 +510,7 @@ pub(super) fn draft(
                             }
                         }
                     }
-                    div.add {
+                    @if events.is_empty() { div.add {
                         label for="add" { "Add a field" }
                         select #add data-do="add" {
                             option value="" { "choose" }
@@ -511,8 +518,10 @@ pub(super) fn draft(
                                 option value=(term) { (name(term)) }
                             }
                         }
-                    }
+                    } }
                 }
+                @if events.is_empty() { (noted_elsewhere(app, draft, walk, joined)) }
+                @else { (entries(app, draft, walk, events, joined)) }
                 (rest(draft))
             }
             footer.deeds aria-label="Decide" {
@@ -563,6 +572,88 @@ pub(super) fn draft(
         }
     };
     layout(&draft.name, "draft", Some(counts), Some(app), body)
+}
+
+/// The entries of a notebook page, each with the envelopes of its field number.
+fn entries(app: &App, draft: &Draft, walk: &Walk, events: &[PageEvent], joined: &[Joined]) -> Markup {
+    html! {
+        section.notebook aria-label="Entries" {
+            h2 { "Entries of this page" }
+            p.soft { "A date or place that you change goes on to the entries below that carry it." }
+            @for e in events {
+                form.entry #{ "entry-" (e.nth) } method="post" action={ "/draft/" (draft.id) "/keep" } autocomplete="off" {
+                    (hidden(app, walk, Some(draft.seen.unwrap_or(0))))
+                    @for v in &e.values {
+                        @let id = format!("e{}-{}", e.nth, v.term);
+                        div.noted data-from=(v.from()) {
+                            @if let Some(photo) = &draft.photo { (crops(photo, v.boxes(), &v.value)) }
+                            label for=(id) { (name(&v.term)) }
+                            input #(id) name={ "v." (event_term(e.nth, &v.term)) } value=(v.value) spellcheck="false" maxlength="2000";
+                            span.soft { @if !v.value.is_empty() { (v.from()) } }
+                            @if let Some(n) = &v.noted { @if !n.field.note.is_empty() { span.soft { " " (n.field.note) } } }
+                        }
+                    }
+                    p.soft { q { (e.text) } }
+                    @for doubt in &e.doubts { p.wrong { (doubt) } }
+                    button { "Keep entry " (e.nth) }
+                }
+                @for j in joined.iter().filter(|j| j.event.nth == e.nth) { (side_by_side(j, &j.envelope.name, j.envelope.draft)) }
+            }
+        }
+    }
+}
+
+/// What notebook pages say of the field number of an envelope; what it lacks can
+/// be taken.
+fn noted_elsewhere(app: &App, draft: &Draft, walk: &Walk, joined: &[Joined]) -> Markup {
+    html! {
+        @if !joined.is_empty() {
+            section.notebook aria-label="In the notebook" {
+                h2 { "In the notebook" }
+                @for j in joined {
+                    (side_by_side(j, &j.event.page, j.event.draft))
+                    form.entry method="post" action={ "/draft/" (draft.id) "/keep" } {
+                        (hidden(app, walk, Some(draft.seen.unwrap_or(0))))
+                        @for c in j.compared.iter().filter(|c| matches!(c.beside, Compare::Offered | Compare::Differs)) {
+                            button name={ "v." (c.theirs) } value=(c.noted) { "Take " (name(c.theirs)) ": " (c.noted) }
+                        }
+                        @let id = format!("urn:uuid:{}", j.event.uuid);
+                        @if !draft.values.iter().any(|v| v.term == "eventID" && v.value == id) {
+                            button name="v.eventID" value=(id) { "It is of this entry" }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// An entry and an envelope of one field number, term by term, with the words of
+/// both where they disagree.
+fn side_by_side(j: &Joined, other: &str, draft: i64) -> Markup {
+    html! {
+        div.joined {
+            p { b { (j.event.value("fieldNumber")) } " " a href={ "/draft/" (draft) } { (other) } }
+            ul {
+                @for c in &j.compared {
+                    li.wrong[c.beside == Compare::Differs] {
+                        (name(c.term)) ": "
+                        @match c.beside {
+                            Compare::Same => { (c.noted) " " span.soft { "on both" } },
+                            Compare::Offered => { (c.noted) " " span.soft { "in the notebook only" } },
+                            Compare::Lacking => { (c.has) " " span.soft { "on the envelope only" } },
+                            Compare::Differs => {
+                                "“" (c.noted) "” in the notebook, “" (c.has) "” on the envelope"
+                                @let noted = j.event.values.iter().find(|v| v.term == c.term);
+                                @if let (Some(photo), Some(v)) = (&j.event.photo, noted) { (crops(photo, v.boxes(), &c.noted)) }
+                                @if let Some(photo) = &j.envelope.photo { (crops(photo, j.envelope.boxes(c.theirs), &c.has)) }
+                            },
+                        }
+                    }
+                }
+            }
+        }
+    }
 }
 
 fn standing(app: &App, draft: &Draft, walk: &Walk) -> Markup {
