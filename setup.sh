@@ -35,8 +35,9 @@ packages="build-essential pkg-config clang libclang-dev
 optional="libheif-plugin-libde265"
 if [ "${1:-}" = tests ]; then
     # What the tests check our work with: a browser for the pages, Poppler for
-    # PDF, xmllint for archives, ImageMagick and heif-enc for pictures.
-    packages="$packages poppler-utils libxml2-utils imagemagick libheif-examples"
+    # PDF, xmllint for archives, ImageMagick and heif-enc for pictures, a database
+    # server for the backlog of many machines.
+    packages="$packages poppler-utils libxml2-utils imagemagick libheif-examples postgresql"
     command -v chromium >/dev/null || command -v chromium-browser >/dev/null ||
         optional="$optional chromium chromium-driver"
     optional="$optional libheif-plugin-x265"

@@ -1,5 +1,6 @@
 //! What each command does: chains rooms, and prints.
 
+pub mod backlog;
 pub mod events;
 pub mod giving;
 pub mod learning;
@@ -40,7 +41,6 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
     let catalogue = Catalogue::open(folder)?;
     let config = catalogue.folder().config();
     let rules = Rules::load(Some(&config))?;
-    let bits = rules.intake.likeness.bits;
     let wanted = |hash: &str, page: Option<u32>| !matches!(catalogue.has_photo(hash, page), Ok(Some(_)));
     let (mut new, mut doubtful) = (0usize, 0usize);
     let learned = match args.engine {
@@ -49,28 +49,10 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
     };
     let outcome = over(photos, args, &rules, learned.as_ref(), &wanted, |made, progress| {
         let facts = &made.reading.photo;
-        let near = catalogue.near_duplicates(&made.likeness, bits, &facts.hash)?;
-        let ext = made.file.kind.extensions()[0];
-        catalogue.keep_photo(&made.file.bytes, ext, facts, Some(&made.likeness))?;
-        let known = catalogue.known(&facts.hash, facts.page);
-        let context = Context {
-            neighbours: &known,
-            dates: &rules.parsing.dates,
-            gazetteer: Some(&rules.parsing.gazetteer),
-        };
-        let (parsed, doubts) = understand(&made.reading, &rules, &context);
-        let entered = catalogue.enter_draft(&made.reading, &parsed, &doubts)?;
-        if entered.new {
-            catalogue.doubt_joined(entered.draft, &rules.checking)?;
-            new += 1;
-            doubtful += usize::from(!doubts.is_empty());
-        }
-        if let Some(near) = near.first() {
-            progress.say(&format!(
-                "note: {} looks nearly the same as {}; both are kept, settle one and set the other aside",
-                facts.name, near.name
-            ));
-        }
+        let (is_new, parsed, doubts) =
+            enter(&catalogue, &rules, &made.file, &made.reading, &made.likeness, progress)?;
+        new += usize::from(is_new);
+        doubtful += usize::from(is_new && !doubts.is_empty());
         progress.line(&format!("{}: {}", facts.name, in_short(&parsed, doubts.len())));
         Ok(())
     })?;
@@ -82,6 +64,54 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
         counts.waiting
     );
     Ok(outcome.code())
+}
+
+/// Keeps a photograph that was read, and enters its draft; says whether the
+/// draft is new.
+fn enter(
+    catalogue: &Catalogue,
+    rules: &Rules,
+    file: &intake::File,
+    reading: &Reading,
+    likeness: &intake::Likeness,
+    progress: &Progress,
+) -> Result<(bool, Parsed, Vec<checking::Doubt>)> {
+    let facts = &reading.photo;
+    let near = catalogue.near_duplicates(likeness, rules.intake.likeness.bits, &facts.hash)?;
+    catalogue.keep_photo(&file.bytes, file.kind.extensions()[0], facts, Some(likeness))?;
+    let known = catalogue.known(&facts.hash, facts.page);
+    let context = Context {
+        neighbours: &known,
+        dates: &rules.parsing.dates,
+        gazetteer: Some(&rules.parsing.gazetteer),
+    };
+    let (parsed, doubts) = understand(reading, rules, &context);
+    let entered = catalogue.enter_draft(reading, &parsed, &doubts)?;
+    if entered.new {
+        catalogue.doubt_joined(entered.draft, &rules.checking)?;
+    }
+    if let Some(near) = near.first() {
+        progress.say(&format!(
+            "note: {} looks nearly the same as {}; both are kept, settle one and set the other aside",
+            facts.name, near.name
+        ));
+    }
+    Ok((entered.new, parsed, doubts))
+}
+
+/// A flag that Ctrl-C sets, saying `what` is done before the end; a second one
+/// ends the program at once, by which nothing settled is lost.
+fn stopping(what: &'static str) -> Result<Arc<AtomicBool>> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let seen = stop.clone();
+    let handler = move || {
+        if seen.swap(true, Ordering::Relaxed) {
+            std::process::exit(STOPPED.into());
+        }
+        eprintln!("Stopping after {what} in hand; Ctrl-C again stops at once.");
+    };
+    ctrlc::set_handler(handler).map_err(|e| Trouble::new("Ctrl-C", "cannot be listened for").cause(e))?;
+    Ok(stop)
 }
 
 pub fn read(
@@ -176,16 +206,7 @@ fn over(
     let found = intake::find(photos);
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let steps = args.keep_steps.as_deref().map(Steps::new).transpose()?;
-    let stop = Arc::new(AtomicBool::new(false));
-    let seen = stop.clone();
-    // A second Ctrl-C ends the program at once; nothing settled is lost by it.
-    let handler = move || {
-        if seen.swap(true, Ordering::Relaxed) {
-            std::process::exit(STOPPED.into());
-        }
-        eprintln!("Stopping after the photographs in hand; Ctrl-C again stops at once.");
-    };
-    ctrlc::set_handler(handler).map_err(|e| Trouble::new("Ctrl-C", "cannot be listened for").cause(e))?;
+    let stop = stopping("the photographs")?;
     let progress = Progress::new(found.files.len());
     let mut outcome = Outcome {
         files: found.files.len(),
@@ -320,15 +341,7 @@ pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Resul
 }
 
 pub fn check(args: &checking::batch::BatchOptions) -> Result<ExitCode> {
-    let stop = Arc::new(AtomicBool::new(false));
-    let seen = stop.clone();
-    let handler = move || {
-        if seen.swap(true, Ordering::Relaxed) {
-            std::process::exit(STOPPED.into());
-        }
-        eprintln!("Stopping after the rows in hand; Ctrl-C again stops at once.");
-    };
-    ctrlc::set_handler(handler).map_err(|e| Trouble::new("Ctrl-C", "cannot be listened for").cause(e))?;
+    let stop = stopping("the rows")?;
     let summary = checking::batch::run_until(args, &stop, &mut std::io::stdout().lock())?;
     Ok(match () {
         () if summary.stopped => STOPPED.into(),

@@ -14,6 +14,7 @@
 //! (text, boxes, confidence, engine) and what is understood from it (values,
 //! candidates) are kept apart: interpreting never overwrites reading.
 
+pub mod backlog;
 pub mod catalogue;
 pub mod checking;
 pub mod cleanup;

@@ -83,6 +83,8 @@ enum Command {
         #[arg(long, value_name = "FOLDER")]
         config: Option<PathBuf>,
     },
+    #[command(flatten)]
+    Backlog(commands::backlog::Command),
     /// Look for what cannot be true in records that were typed long ago.
     Check(checking::batch::BatchOptions),
     /// Open the page on which a person settles drafts.
@@ -204,6 +206,7 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::Parse { text, drafts, config } => {
             commands::parse(&text, drafts.as_deref(), config.as_deref())
         }
+        Command::Backlog(command) => commands::backlog::run(&command),
         Command::Check(args) => commands::check(&args),
         Command::Review(args) => commands::review(&args),
         Command::List { folder, settled } => commands::list(&folder, settled),

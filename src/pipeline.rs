@@ -349,14 +349,30 @@ impl Run<'_> {
         times: &mut Times,
         sender: &mpsc::SyncSender<Event>,
     ) -> Result<()> {
-        let file = Arc::new(times.intake.of(|| intake::load(path, &self.rules.intake))?);
+        let file = times.intake.of(|| intake::load(path, &self.rules.intake))?;
+        self.photos(at, Arc::new(file), eyes, times, &mut |event| sender.send(event).is_ok());
+        Ok(())
+    }
+
+    /// Reads the photographs of one file that is in memory and gives `each` what
+    /// came of every one, until it says no; `at` is the file's place, for the
+    /// events.
+    pub fn photos(
+        &self,
+        at: usize,
+        file: Arc<intake::File>,
+        eyes: &mut Eyes,
+        times: &mut Times,
+        each: &mut dyn FnMut(Event) -> bool,
+    ) {
+        let path = &file.path;
         let several = matches!(file.kind, intake::Kind::Pdf | intake::Kind::Tiff);
         if !several && !(self.wanted)(&file.hash, None) {
-            return Ok(());
+            return;
         }
         for remark in &file.remarks {
-            if sender.send(Event::Remark(remark.to_string())).is_err() {
-                return Ok(());
+            if !each(Event::Remark(remark.to_string())) {
+                return;
             }
         }
         let mut photos = file.photos(&self.rules.intake);
@@ -380,15 +396,14 @@ impl Run<'_> {
                     .hint("add it once more by itself; if that fails too, please report it with the picture"))
                 })
             });
-            let sent = match made {
-                Ok(Some(made)) => sender.send(Event::Read(at, Box::new(made))),
+            let on = match made {
+                Ok(Some(made)) => each(Event::Read(at, Box::new(made))),
                 Ok(None) => continue,
-                Err(trouble) => sender.send(Event::Failed(trouble)),
+                Err(trouble) => each(Event::Failed(trouble)),
             };
-            if sent.is_err() || self.stop.load(Ordering::Relaxed) {
+            if !on || self.stop.load(Ordering::Relaxed) {
                 break;
             }
         }
-        Ok(())
     }
 }

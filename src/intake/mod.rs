@@ -92,7 +92,15 @@ pub struct File {
 /// A file that cannot be read, is empty, larger than the limit, or no kind of
 /// photograph is named, with the next step.
 pub fn load(path: &Path, rules: &IntakeRules) -> Result<File> {
-    let bytes = whole(path, rules.limits.file_mib, "limits.file_mib")?;
+    file(path, whole(path, rules.limits.file_mib, "limits.file_mib")?)
+}
+
+/// Hashes the `bytes` of a file and tells its kind; `path` is its name, for
+/// messages, and is not looked at.
+///
+/// # Errors
+/// Where there are none, or they are no kind of photograph.
+pub fn file(path: &Path, bytes: Vec<u8>) -> Result<File> {
     if bytes.is_empty() {
         return Err(Trouble::file(path, "is empty").hint("copy it again from the camera or card"));
     }
