@@ -300,7 +300,7 @@ fn posts(draft: i64, lot: i64) -> Vec<String> {
         format!("/series/{draft}/recordNumber"),
         format!("/second/{draft}"),
     ]);
-    all.extend(["/undo", "/event", "/places", "/trash", "/sign-out"].map(str::to_owned));
+    all.extend(["/undo", "/event", "/type", "/places", "/trash", "/sign-out"].map(str::to_owned));
     all
 }
 
