@@ -3,8 +3,8 @@
 //! the data set or collection"), so that the three are compared together.
 //!
 //! Kept are 64 bits of a number and its first row, 13 bytes in a table that
-//! doubles as it grows; of 7 million numbers some two have the same 64 bits with
-//! a likelihood of 1 in 750,000. Threads take turns in the order of the rows, so
+//! doubles as it grows; of 3.6 million numbers some two have the same 64 bits with
+//! a likelihood of 1 in 2.8 million. Threads take turns in the order of the rows, so
 //! that the row named first is always the same.
 
 use std::collections::HashMap;
