@@ -105,8 +105,9 @@ fn agree(term: &str, noted: &str, has: &str) -> bool {
 fn span(date: &str) -> (String, String) {
     let (from, to) = date.split_once('/').unwrap_or((date, date));
     // The end of an interval may leave out what it shares with the beginning.
-    let to =
-        if to.len() < from.len() { format!("{}{to}", &from[..from.len() - to.len()]) } else { to.into() };
+    // A person may have typed anything: no cut within a letter.
+    let shared = from.len().checked_sub(to.len()).and_then(|n| from.get(..n)).unwrap_or_default();
+    let to = format!("{shared}{to}");
     // What is behind a shorter date sorts before the mark.
     (from.to_owned(), format!("{to}~"))
 }
@@ -190,6 +191,8 @@ mod tests {
         assert!(agree("scientificName", "N. pronuba", "Noctua pronuba L."));
         assert!(!agree("scientificName", "Noctua pronuba", "Noctua comes"));
         assert!(agree("locality", "Skerow Moss", "Skerrow Moss"));
+        // Typed by a person, cut within a letter by no one.
+        assert!(!agree("eventDate", "é/1", "1968-06-03"));
     }
 
     #[test]
