@@ -171,10 +171,9 @@ fn work(
         Ok(())
     };
     std::thread::scope(|scope| {
-        let workers: Vec<_> = (0..args.workers.unwrap_or(cores).max(1))
-            .map(|n| (n, &one))
-            .map(|(n, one)| scope.spawn(move || one(n)))
-            .collect();
+        let one = &one;
+        let workers = 0..args.workers.unwrap_or(cores).max(1);
+        let workers: Vec<_> = workers.map(|n| scope.spawn(move || one(n))).collect();
         let mut outcome = Ok(());
         for worker in workers {
             if let Err(trouble) = worker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)) {
@@ -186,8 +185,9 @@ fn work(
     })?;
     let (read, failed) = (read.into_inner(), failed.into_inner());
     eprintln!("{} read; {failed} not, or not wholly.", count(read, "photograph"));
-    Ok(match failed {
-        0 => ExitCode::SUCCESS,
+    Ok(match (stop.load(Ordering::Relaxed), failed) {
+        (true, _) => STOPPED.into(),
+        (_, 0) => ExitCode::SUCCESS,
         _ => SOME_FAILED.into(),
     })
 }
@@ -205,7 +205,7 @@ fn one_photograph(
     let Taken { hash, name } = taken;
     let file = backlog.wait(backlog.depot.get(hash)).and_then(|bytes| intake::file(Path::new(name), bytes));
     let (mut pages, mut problems) = (Vec::new(), Vec::new());
-    let mut ours = true;
+    let (mut ours, mut several) = (true, false);
     match file {
         Err(trouble) => problems.push(trouble.to_string()),
         Ok(file) => {
@@ -213,10 +213,13 @@ fn one_photograph(
             let mut lost = None;
             run.photos(0, Arc::new(file), eyes, &mut Times::default(), &mut |event| {
                 match event {
-                    Event::Read(_, made) => match serde_json::to_string(&made.reading) {
-                        Ok(reading) => pages.push(Read { reading, likeness: made.likeness.to_string() }),
-                        Err(e) => problems.push(e.to_string()),
-                    },
+                    Event::Read(_, made) => {
+                        several |= made.reading.photo.page.is_some();
+                        match serde_json::to_string(&made.reading) {
+                            Ok(reading) => pages.push(Read { reading, likeness: made.likeness.to_string() }),
+                            Err(e) => problems.push(e.to_string()),
+                        }
+                    }
                     Event::Failed(trouble) => problems.push(trouble.to_string()),
                     _ => {}
                 }
@@ -230,7 +233,7 @@ fn one_photograph(
                 return Err(trouble);
             }
             // Stopped between two pages: the rest would be missing.
-            if stop.load(Ordering::Relaxed) && several(&pages) {
+            if stop.load(Ordering::Relaxed) && (several || pages.is_empty()) {
                 backlog.wait(backlog.queue.give_back(worker, hash))?;
                 eprintln!("{name}: given back");
                 return Ok(true);
@@ -248,12 +251,6 @@ fn one_photograph(
         false => eprintln!("note: {name} took longer than its lease; another worker has it"),
     }
     Ok(problems.is_empty())
-}
-
-/// Whether a file's pages are numbered: then more may follow.
-fn several(pages: &[Read]) -> bool {
-    let page = |p: &Read| serde_json::from_str::<Reading>(&p.reading).ok().and_then(|r| r.photo.page);
-    pages.is_empty() || pages.first().is_some_and(|p| page(p).is_some())
 }
 
 fn fetch(folder: &Path, place: &Place) -> Result<ExitCode> {
