@@ -3,6 +3,7 @@
 
 mod common;
 
+use common::paper::{line_at, rendered};
 use common::{draft, folder, take_in};
 use glassine::catalogue::{Catalogue, Change, Container, StageRules, Thing};
 use glassine::codes;
@@ -14,40 +15,6 @@ use std::path::Path;
 use std::process::Command;
 
 const WHO: &str = "M. Orrin";
-
-fn rendered(pdf: &[u8], dpi: u32) -> Option<GrayImage> {
-    let place = tempfile::tempdir().unwrap();
-    let file = place.path().join("sheet.pdf");
-    std::fs::write(&file, pdf).unwrap();
-    let done = Command::new("pdftoppm")
-        .args(["-r", &dpi.to_string(), "-gray", "-png", "-singlefile"])
-        .arg(&file)
-        .arg(place.path().join("sheet"))
-        .status();
-    if done.is_err() {
-        println!("skipped: pdftoppm is missing (./setup.sh tests installs it)");
-        return None;
-    }
-    assert!(done.unwrap().success());
-    Some(image::open(place.path().join("sheet.png")).unwrap().into_luma8())
-}
-
-/// Where the dark of a line lies, in millimetres: the centroid of the darkness
-/// within 0.5 mm of `near`, over the stretch `along` of the other direction.
-fn line_at(picture: &GrayImage, dpi: u32, upright: bool, near: f32, along: (f32, f32)) -> f32 {
-    let px = |mm: f32| (mm * dpi as f32 / 25.4).round() as u32;
-    let (mut sum, mut weight) = (0.0f64, 0.0f64);
-    for at in px(near - 0.5)..=px(near + 0.5) {
-        for other in px(along.0)..px(along.1) {
-            let (x, y) = if upright { (at, other) } else { (other, at) };
-            let dark = f64::from(255 - picture.get_pixel(x, y)[0]);
-            sum += dark * (f64::from(at) + 0.5);
-            weight += dark;
-        }
-    }
-    assert!(weight > 0.0, "no line near {near} mm");
-    (sum / weight * 25.4 / f64::from(dpi)) as f32
-}
 
 fn part(sheet: &GrayImage, dpi: u32, (x, y, w, h): (f32, f32, f32, f32)) -> GrayImage {
     let px = |mm: f32| (mm * dpi as f32 / 25.4).round() as u32;
@@ -81,7 +48,7 @@ fn labels_measure_what_was_asked_for_and_codes_and_names_are_read_back() {
     let made = sheets(&catalogue);
     let rules = LabelRules::load(None).unwrap();
     for dpi in [300, 600] {
-        let Some(sheet) = rendered(&made.pdf, dpi) else { return };
+        let Some(sheet) = rendered(&made.pdf, 0, dpi) else { return };
         for place in &made.places {
             let (x, y, w, h) = place.area;
             assert_eq!((w, h), (rules.container.width, rules.container.height));
@@ -133,7 +100,7 @@ fn our_own_reader_reads_the_names() {
     };
     let (_place, catalogue) = folder();
     let made = sheets(&catalogue);
-    let Some(sheet) = rendered(&made.pdf, 300) else { return };
+    let Some(sheet) = rendered(&made.pdf, 0, 300) else { return };
     let (mut wrong, mut all) = (0, 0);
     for place in &made.places {
         let (x, y, w, h) = place.area;
@@ -236,7 +203,9 @@ fn an_envelope_beside_a_boxs_label_is_said_to_lie_in_that_box() {
     let (_place, catalogue) = folder();
     let boxes = sheets(&catalogue);
     let papers = envelopes(42, 1, &EnvelopeRules::load(None).unwrap()).unwrap();
-    let (Some(labels), Some(paper)) = (rendered(&boxes.pdf, 200), rendered(&papers.pdf, 200)) else { return };
+    let (Some(labels), Some(paper)) = (rendered(&boxes.pdf, 0, 200), rendered(&papers.pdf, 0, 200)) else {
+        return;
+    };
     let at = boxes.places.iter().find(|p| p.lines[0] == "Box 3").unwrap();
     let mut table = GrayImage::from_pixel(1300, 1100, Luma([150]));
     replace(&mut table, &part(&labels, 200, at.area), 60, 60);
@@ -319,7 +288,7 @@ fn a_photograph_of_a_box_puts_all_its_envelopes_into_it() {
     let labels = std::fs::read(&pdf).unwrap();
     drop(labels);
     run(&["labels", "--containers", "Box 3", "--to"], &[&pdf]);
-    let Some(label) = rendered(&std::fs::read(&pdf).unwrap(), 150) else { return };
+    let Some(label) = rendered(&std::fs::read(&pdf).unwrap(), 0, 150) else { return };
     let (rules, px) = (LabelRules::load(None).unwrap(), |mm: f32| (mm * 150.0 / 25.4).round() as u32);
     let label = crop_imm(
         &label,

@@ -4,6 +4,7 @@
 
 mod common;
 
+use common::paper::{line_at, rendered};
 use common::{folder, type_in};
 use glassine::catalogue::{Catalogue, Change};
 use glassine::out::{LabelKind, LabelPlace, LabelRules, LabelSheets, Mounted, labels};
@@ -35,46 +36,6 @@ fn lots(catalogue: &Catalogue, count: usize) -> Vec<Mounted> {
             Mounted { record: catalogue.record(lot).unwrap(), animals: 1 + n % 3, first: 1 }
         })
         .collect()
-}
-
-/// Sheet `page` (from 0) rendered at `dpi`; nothing where Poppler is missing.
-fn rendered(pdf: &[u8], page: usize, dpi: u32) -> Option<GrayImage> {
-    let place = tempfile::tempdir().unwrap();
-    let file = place.path().join("labels.pdf");
-    std::fs::write(&file, pdf).unwrap();
-    let page = (page + 1).to_string();
-    let done = Command::new("pdftoppm")
-        .args(["-r", &dpi.to_string(), "-gray", "-png", "-singlefile", "-f", &page, "-l", &page])
-        .arg(&file)
-        .arg(place.path().join("sheet"))
-        .status();
-    match done {
-        Ok(status) => {
-            assert!(status.success(), "pdftoppm refuses the file");
-            Some(image::open(place.path().join("sheet.png")).unwrap().into_luma8())
-        }
-        Err(_) => {
-            println!("skipped: pdftoppm is missing (./setup.sh tests installs it)");
-            None
-        }
-    }
-}
-
-/// Where the dark of a line lies, in millimetres: the centroid of the darkness
-/// within 0.5 mm of `near`, over the stretch `along` of the other direction.
-fn line_at(picture: &GrayImage, dpi: u32, upright: bool, near: f32, along: (f32, f32)) -> f32 {
-    let px = |mm: f32| (mm * dpi as f32 / 25.4).round() as u32;
-    let (mut sum, mut weight) = (0.0f64, 0.0f64);
-    for at in px(near - 0.5)..=px(near + 0.5) {
-        for other in px(along.0)..px(along.1) {
-            let (x, y) = if upright { (at, other) } else { (other, at) };
-            let dark = f64::from(255 - picture.get_pixel(x, y)[0]);
-            sum += dark * (f64::from(at) + 0.5);
-            weight += dark;
-        }
-    }
-    assert!(weight > 0.0, "no line near {near} mm");
-    (sum / weight * 25.4 / f64::from(dpi)) as f32
 }
 
 fn label_picture(sheet: &GrayImage, dpi: u32, place: &LabelPlace) -> GrayImage {

@@ -3,6 +3,7 @@
 
 mod common;
 
+use common::paper::rendered;
 use common::{draft, folder, type_in};
 use glassine::catalogue::{Catalogue, Change};
 use glassine::intake::PhotoFacts;
@@ -13,23 +14,6 @@ use std::path::Path;
 use std::process::Command;
 
 const WHO: &str = "M. Orrin";
-
-fn rendered(pdf: &[u8], dpi: u32) -> Option<GrayImage> {
-    let place = tempfile::tempdir().unwrap();
-    let file = place.path().join("sheet.pdf");
-    std::fs::write(&file, pdf).unwrap();
-    let done = Command::new("pdftoppm")
-        .args(["-r", &dpi.to_string(), "-gray", "-png", "-singlefile"])
-        .arg(&file)
-        .arg(place.path().join("sheet"))
-        .status();
-    if done.is_err() {
-        println!("skipped: pdftoppm is missing (./setup.sh tests installs it)");
-        return None;
-    }
-    assert!(done.unwrap().success());
-    Some(image::open(place.path().join("sheet.png")).unwrap().into_luma8())
-}
 
 /// The darkest column (or row) within 1 mm of `near`, in millimetres.
 fn line_at(picture: &GrayImage, dpi: u32, upright: bool, near: f32, along: (f32, f32)) -> f32 {
@@ -51,7 +35,7 @@ fn envelopes_measure_what_was_asked_for_and_fold_into_a_triangle() {
     let rules = EnvelopeRules::load(None).unwrap();
     let made = envelopes(1, 4, &rules).unwrap();
     let dpi = 600;
-    let Some(sheet) = rendered(&made.pdf, dpi) else { return };
+    let Some(sheet) = rendered(&made.pdf, 0, dpi) else { return };
     for (code, _, (x, y, w, h)) in &made.places {
         let (down, across) = ((y + 60.0, y + h - 6.0), (x + 2.0, x + 20.0));
         let [left, right] = [*x, x + w].map(|at| line_at(&sheet, dpi, true, at, down));
@@ -85,7 +69,7 @@ fn envelopes_measure_what_was_asked_for_and_fold_into_a_triangle() {
 fn a_photographed_envelope_finds_its_lot() {
     let rules = EnvelopeRules::load(None).unwrap();
     let made = envelopes(42, 2, &rules).unwrap();
-    let Some(sheet) = rendered(&made.pdf, 300) else { return };
+    let Some(sheet) = rendered(&made.pdf, 0, 300) else { return };
     let (place, catalogue) = folder();
     for (n, (code, _, (x, y, w, h))) in made.places.iter().enumerate() {
         let px = |mm: f32| (mm * 300.0 / 25.4).round() as u32;

@@ -3,6 +3,8 @@
 //! reader.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
+pub mod paper;
+
 use glassine::catalogue::Catalogue;
 use glassine::checking::Doubt;
 use glassine::geometry::Quad;
