@@ -15,6 +15,7 @@ use rxing::datamatrix::DataMatrixReader;
 use rxing::oned::MultiFormatOneDReader;
 use rxing::qrcode::QRCodeReader;
 use rxing::{BinaryBitmap, DecodeHints, Luma8LuminanceSource, Reader};
+use std::borrow::Cow;
 
 /// Side of a block, in pixels of the scaled picture.
 const BLOCK: u32 = 16;
@@ -52,6 +53,7 @@ pub fn find_many_codes(grey: &GrayImage) -> Vec<Code> {
 fn find(grey: &GrayImage, tries: usize) -> Vec<Code> {
     let mut codes: Vec<Code> = Vec::new();
     let mut last = f32::INFINITY;
+    let mut small = Cow::Borrowed(grey);
     for side in LONG_SIDES {
         let scale = (side as f32 / grey.width().max(grey.height()) as f32).min(1.0);
         // A picture smaller than the side was looked at as it is.
@@ -59,12 +61,11 @@ fn find(grey: &GrayImage, tries: usize) -> Vec<Code> {
             continue;
         }
         last = scale;
-        let small = if scale < 1.0 {
+        if scale < 1.0 {
             let (w, h) = ((grey.width() as f32 * scale) as u32, (grey.height() as f32 * scale) as u32);
-            image::imageops::thumbnail(grey, w.max(1), h.max(1))
-        } else {
-            grey.clone()
-        };
+            // From the one before: the photograph is gone over once.
+            small = Cow::Owned(image::imageops::thumbnail(&*small, w.max(1), h.max(1)));
+        }
         for area in areas(&small).into_iter().take(tries) {
             let mut read = read_area(&small, &area, scale);
             for part in area.parts() {
