@@ -80,11 +80,7 @@ fn enter(
     let near = catalogue.near_duplicates(likeness, rules.intake.likeness.bits, &facts.hash)?;
     catalogue.keep_photo(&file.bytes, file.kind.extensions()[0], facts, Some(likeness))?;
     let known = catalogue.known(&facts.hash, facts.page);
-    let context = Context {
-        neighbours: &known,
-        dates: &rules.parsing.dates,
-        gazetteer: Some(&rules.parsing.gazetteer),
-    };
+    let context = Context::of(&known, &rules.parsing);
     let (parsed, doubts) = understand(reading, rules, &context);
     let entered = catalogue.enter_draft(reading, &parsed, &doubts)?;
     if entered.new {
@@ -124,11 +120,7 @@ pub fn read(
     let rules = Rules::load(config)?;
     let mut to = drafts.map(Sink::open).transpose()?;
     let mut keep = readings.map(Sink::open).transpose()?;
-    let context = Context {
-        neighbours: &Alone,
-        dates: &rules.parsing.dates,
-        gazetteer: Some(&rules.parsing.gazetteer),
-    };
+    let context = Context::of(&Alone, &rules.parsing);
     // Drafts are written in the order of the photographs, whichever worker is
     // first: those that come early wait here.
     let outcome = over(photos, args, &rules, None, &|_, _| true, |made, progress| {
@@ -291,7 +283,7 @@ fn over(
 pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Result<ExitCode> {
     let rules = parsing::Rules::load(config)?;
     let checks = checking::CheckRules::load(config)?;
-    let context = Context { neighbours: &Alone, dates: &rules.dates, gazetteer: Some(&rules.gazetteer) };
+    let context = Context::of(&Alone, &rules);
     let mut content = String::new();
     let read = if text == Path::new("-") {
         std::io::stdin().read_to_string(&mut content)

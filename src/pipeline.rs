@@ -213,11 +213,7 @@ pub fn typed(catalogue: &Catalogue, rules: &Rules, name: &str, text: &str, who: 
     let reading = Reading::typed(name, text, who, jiff::Timestamp::now());
     // No photograph's hash: every draft that is there is a neighbour.
     let known = catalogue.known("none", None);
-    let context = Context {
-        neighbours: &known,
-        dates: &rules.parsing.dates,
-        gazetteer: Some(&rules.parsing.gazetteer),
-    };
+    let context = Context::of(&known, &rules.parsing);
     let (parsed, doubts) = understand(&reading, rules, &context);
     let alike = catalogue.typed_alike(&reading.text())?;
     if let Some((draft, _)) = alike.iter().find(|a| a.1 == name) {

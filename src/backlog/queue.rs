@@ -109,6 +109,11 @@ pub struct Queue {
     postgres: bool,
 }
 
+/// Whole seconds, as the tables have them.
+fn seconds(lease: Duration) -> i64 {
+    i64::try_from(lease.as_secs()).unwrap_or(i64::MAX / 2)
+}
+
 impl Queue {
     pub(super) async fn open(address: &str) -> Result<Queue> {
         sqlx::any::install_default_drivers();
@@ -238,7 +243,7 @@ impl Queue {
         );
         let row = sqlx::query(&sql)
             .bind(worker)
-            .bind(i64::try_from(lease.as_secs()).unwrap_or(i64::MAX / 2))
+            .bind(seconds(lease))
             .fetch_optional(&self.pool)
             .await
             .map_err(|e| self.failed(e))?;
@@ -255,8 +260,7 @@ impl Queue {
              WHERE hash = $1 AND worker = $2 AND state = 'taken'",
             self.now()
         );
-        let lease = i64::try_from(lease.as_secs()).unwrap_or(i64::MAX / 2);
-        let done = sqlx::query(&sql).bind(hash).bind(worker).bind(lease).execute(&self.pool).await;
+        let done = sqlx::query(&sql).bind(hash).bind(worker).bind(seconds(lease)).execute(&self.pool).await;
         done.map(|d| d.rows_affected() == 1).map_err(|e| self.failed(e))
     }
 

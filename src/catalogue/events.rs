@@ -377,9 +377,16 @@ impl Store {
     /// # Errors
     /// Only the database's own.
     pub async fn joined(&self, draft: &Draft) -> Result<Vec<Joined>> {
+        self.joined_to(draft, &self.page_events(draft.id).await?).await
+    }
+
+    /// As [`Store::joined`], where the draft's own events are at hand.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub async fn joined_to(&self, draft: &Draft, own: &[PageEvent]) -> Result<Vec<Joined>> {
         let mut joined = Vec::new();
-        let own = self.page_events(draft.id).await?;
-        for event in &own {
+        for event in own {
             for envelope in self.envelopes_of(event.value("fieldNumber")).await? {
                 joined.push(Joined::of(event.clone(), envelope));
             }

@@ -101,6 +101,13 @@ pub struct Context<'a> {
     pub gazetteer: Option<&'a Gazetteer>,
 }
 
+impl<'a> Context<'a> {
+    /// Dates and gazetteer as parsing has them.
+    pub fn of(neighbours: &'a dyn Neighbours, rules: &'a crate::parsing::Rules) -> Self {
+        Context { neighbours, dates: &rules.dates, gazetteer: Some(&rules.gazetteer) }
+    }
+}
+
 impl Context<'_> {
     /// Where a statement of place lies, if one of its phrases is a place of the
     /// collection's own list: latitude and longitude.

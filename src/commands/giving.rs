@@ -426,11 +426,7 @@ fn add_records(folder: &Path, files: &[PathBuf], columns: &[String]) -> Result<E
                 }
             }
             let (reading, parsed) = parsing::given(&record.name, &record.values);
-            let context = Context {
-                neighbours: &known,
-                dates: &rules.parsing.dates,
-                gazetteer: Some(&rules.parsing.gazetteer),
-            };
+            let context = Context::of(&known, &rules.parsing);
             let doubts = checking::check(&parsed, &reading, &context, &rules.checking);
             let entered = catalogue.enter_draft(&reading, &parsed, &doubts)?;
             catalogue.doubt_joined(entered.draft, &rules.checking)?;

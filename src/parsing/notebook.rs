@@ -154,10 +154,10 @@ struct Piece<'a> {
     struck: bool,
 }
 
-/// A field number as it stands, before the page has decided its letters.
+/// A field number as it stands at the beginning of a row, before the page has
+/// decided its letters.
 struct Number {
     row: usize,
-    piece: usize,
     /// Characters of the flow.
     chars: Range<usize>,
     /// What stands before the last run of digits.
@@ -185,7 +185,7 @@ pub(crate) fn entries(reading: &Reading, rules: &Rules) -> Vec<Entry> {
     let in_one_block = |found: &[usize], least: usize| {
         found.iter().any(|l| found.iter().filter(|o| *o == l).count() >= least)
     };
-    let labels: Vec<usize> = numbers.iter().map(|n| rows[n.row][n.piece].flow.label).collect();
+    let labels: Vec<usize> = numbers.iter().map(|n| rows[n.row][0].flow.label).collect();
     if in_one_block(&labels, own.numbers_least) || in_one_block(&page.days, own.days_least) {
         page.entries
     } else {
@@ -293,8 +293,6 @@ fn gutter(pieces: &[Piece], rules: &NotebookRules) -> Option<f32> {
         if crossing * 12 > pieces.len() || !side(false) || !side(true) {
             continue;
         }
-        // A row that ends before the gap and is taken up behind it at once is
-        // one row of a table: columns have rows of their own.
         if best.is_none_or(|(c, b)| {
             crossing < c || crossing == c && (x - left - width / 2.0).abs() < (b - left - width / 2.0).abs()
         }) {
@@ -338,15 +336,10 @@ fn as_digit(c: char) -> Option<char> {
 
 /// The field numbers of a page, at most one a row, their letters decided.
 fn numbers(rows: &[Vec<Piece>], rules: &Rules) -> Vec<Number> {
-    let mut all: Vec<Number> = Vec::new();
-    for (row, pieces) in rows.iter().enumerate() {
-        let Some(number) = number_of(row, &pieces[0], rules) else { continue };
-        all.push(number);
-    }
     // Rows whose beginning is the same but for letters that the reader was
     // unsure of have one form.
     let mut groups: Vec<Vec<Number>> = Vec::new();
-    for number in all {
+    for number in rows.iter().enumerate().filter_map(|(row, pieces)| number_of(row, &pieces[0], rules)) {
         let place = groups.iter().position(|g| g.iter().any(|o| alike(rows, o, &number)));
         match place {
             Some(at) => groups[at].push(number),
@@ -354,6 +347,7 @@ fn numbers(rows: &[Vec<Piece>], rules: &Rules) -> Vec<Number> {
         }
     }
     let mut out = Vec::new();
+    let years = if groups.is_empty() { HashSet::new() } else { years(rows, rules) };
     for mut group in groups {
         let run_on = || {
             let serials: Vec<u64> = group.iter().filter_map(|n| n.serial.parse().ok()).collect();
@@ -364,7 +358,7 @@ fn numbers(rows: &[Vec<Piece>], rules: &Rules) -> Vec<Number> {
         if plain && !run_on() || group.len() < rules.notebook.numbers_least {
             continue;
         }
-        decide(rows, &mut group, &years(rows, rules));
+        decide(rows, &mut group, &years);
         out.extend(group);
     }
     out.sort_by_key(|n| n.row);
@@ -444,7 +438,7 @@ fn number_of(row: usize, piece: &Piece, rules: &Rules) -> Option<Number> {
     let suffix: String = chars[count - tail..].iter().collect();
     let value = format!("{}{serial}{suffix}", prefix.iter().collect::<String>());
     let sure = flow.sureness(range.clone());
-    Some(Number { row, piece: 0, chars: range, prefix, serial, value, note: String::new(), sure })
+    Some(Number { row, chars: range, prefix, serial, value, note: String::new(), sure })
 }
 
 /// Whether the part ends behind a stroke: `H83-S` has a number behind it, `B211`
@@ -456,7 +450,7 @@ fn separated(before: &[char]) -> bool {
 /// What the reader made of character `i` of a number's prefix: each possible
 /// character with its probability.
 fn options(rows: &[Vec<Piece>], number: &Number, i: usize) -> Vec<(char, f32)> {
-    let flow = &rows[number.row][number.piece].flow;
+    let flow = &rows[number.row][0].flow;
     match flow.alternatives(number.chars.start + i) {
         Some((sure, others)) => {
             std::iter::once((number.prefix[i], sure)).chain(others.iter().copied()).collect()
@@ -610,12 +604,9 @@ impl<'a> Walk<'a> {
             return;
         }
         let mut taken: Vec<Vec<bool>> = row.iter().map(|p| vec![false; p.flow.tokens.len()]).collect();
-        let claim = |taken: &mut Vec<Vec<bool>>, p: usize, tokens: Range<usize>| taken[p][tokens].fill(true);
         if let Some(n) = number {
-            let flow = &row[n.piece].flow;
             // With the sign before it.
-            let to = flow.within(&n.chars).end;
-            claim(&mut taken, n.piece, 0..to);
+            taken[0][..row[0].flow.within(&n.chars).end].fill(true);
         }
         let mut name = None;
         if number.is_some() {
@@ -643,17 +634,14 @@ impl<'a> Walk<'a> {
             if let Some(name) = &name {
                 self.name = Some(name.clone());
             }
-            let piece = &row[n.piece];
             let mut number =
-                carried(piece, "fieldNumber", &n.chars, n.value.clone(), 1.0, n.note.clone()).field;
+                carried(&row[0], "fieldNumber", &n.chars, n.value.clone(), 1.0, n.note.clone()).field;
             number.confidence = n.sure;
             if !n.note.is_empty() {
                 number.candidates = vec![
                     Candidate { value: n.value.clone(), confidence: n.sure, why: String::new() },
                     Candidate { value: number.verbatim.clone(), confidence: 0.2, why: "as read".into() },
                 ];
-            }
-            if !n.note.is_empty() {
                 doubts.push(format!("Field number {}: {}.", n.value, n.note));
             }
             if self.seen.contains(&n.value) {

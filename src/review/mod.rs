@@ -474,7 +474,7 @@ async fn show(
     let lies_in = app.store.containers_on(draft.reading.codes.iter().map(|c| c.text.as_str())).await?;
     let lies_in = lies_in.as_slice();
     let events = app.store.page_events(draft.id).await?;
-    let joined = app.store.joined(draft).await?;
+    let joined = app.store.joined_to(draft, &events).await?;
     let beside = Beside {
         lies_in,
         next: next.as_ref(),
