@@ -17,7 +17,7 @@
 
 use super::assemble::read_dates;
 use super::confuse;
-use super::dates::{DateCandidate, DateShape, PartDate, find as find_dates};
+use super::dates::{DateCandidate, DateReading, DateShape, PartDate, find as find_dates};
 use super::flow::{Flow, Kind};
 use super::gazetteer::squash;
 use super::rules::Rules;
@@ -347,7 +347,16 @@ fn numbers(rows: &[Vec<Piece>], rules: &Rules) -> Vec<Number> {
         }
     }
     let mut out = Vec::new();
-    let years = if groups.is_empty() { HashSet::new() } else { years(rows, rules) };
+    if groups.is_empty() {
+        return out;
+    }
+    let dates: Vec<DateReading> =
+        rows.iter().flatten().flat_map(|p| read_dates(&p.flow, &rules.dates)).collect();
+    let days = dates.iter().filter(|d| d.shape == DateShape::Day).count();
+    let years: HashSet<String> = dates
+        .iter()
+        .filter_map(|d| d.best().map(|b| format!("{:02}", b.from.year.rem_euclid(100))))
+        .collect();
     for mut group in groups {
         let run_on = || {
             let serials: Vec<u64> = group.iter().filter_map(|n| n.serial.parse().ok()).collect();
@@ -355,7 +364,9 @@ fn numbers(rows: &[Vec<Piece>], rules: &Rules) -> Vec<Number> {
             steps + 1 >= rules.notebook.run_least && steps * 10 >= (serials.len() - 1) * 6
         };
         let plain = group[0].prefix.is_empty();
-        if plain && !run_on() || group.len() < rules.notebook.numbers_least {
+        // `1.`, `2.`, `3.` under one date are what lies in one envelope.
+        let list = plain && group[0].serial == "1" && days < 2;
+        if list || plain && !run_on() || group.len() < rules.notebook.numbers_least {
             continue;
         }
         decide(rows, &mut group, &years);
@@ -470,21 +481,12 @@ fn alike(rows: &[Vec<Piece>], a: &Number, b: &Number) -> bool {
             .all(|i| a.prefix[i] == b.prefix[i] || possible(a, i, b.prefix[i]) || possible(b, i, a.prefix[i]))
 }
 
-/// The last two figures of the years on the page.
-fn years(rows: &[Vec<Piece>], rules: &Rules) -> HashSet<String> {
-    rows.iter()
-        .flatten()
-        .flat_map(|p| read_dates(&p.flow, &rules.dates))
-        .filter_map(|d| d.best().map(|b| format!("{:02}", b.from.year.rem_euclid(100))))
-        .collect()
-}
-
 /// How much likelier a letter is than a figure before the year's last two
 /// figures (`H74-118`). From memory of how collectors number, not measured.
 const LETTER_BEFORE_YEAR: f32 = 20.0;
 
 /// Decides the letters of numbers of one form together, then a figure that its
-/// neighbours contradict.
+/// neighbours contradict; `years` are the last two figures of those on the page.
 fn decide(rows: &[Vec<Piece>], group: &mut [Number], years: &HashSet<String>) {
     let length = group[0].prefix.len();
     let mut template = group[0].prefix.clone();

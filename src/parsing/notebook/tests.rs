@@ -137,3 +137,24 @@ fn numbers_are_the_same_whatever_stands_between_their_parts() {
         assert_ne!(number_key(a), number_key(b), "{a} {b}");
     }
 }
+
+#[test]
+fn of_the_demos_photographs_the_notebook_page_alone_is_a_page() {
+    let file = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("samples-demo/expected.jsonl");
+    let pages: Vec<String> = std::fs::read_to_string(file)
+        .unwrap()
+        .lines()
+        .map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap())
+        .filter(|photo| !told(photo["text"].as_str().unwrap()).is_empty())
+        .map(|photo| photo["image"].as_str().unwrap().to_owned())
+        .collect();
+    assert_eq!(pages, ["tarn-26-notebook.jpg"]);
+}
+
+#[test]
+fn a_list_from_one_on_is_what_lies_in_an_envelope_until_a_second_day_stands_there() {
+    let list = "Great Ummel, N. slope\n28.vi.1963 E. M. Harrow\n1. Entephria caesiata\n2. Papestra biren\n3. Lasiocampa quercus\non heather";
+    assert_eq!(told(list), "");
+    let page = format!("{list}\n29.vi.1963 Skerrow Moss\n4. Noctua pronuba");
+    assert_eq!(told(&page).lines().count(), 4);
+}
