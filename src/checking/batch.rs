@@ -326,7 +326,7 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
         // Only the threads hold it now: when they go, the reader sees it.
         drop(rows_from);
         let reader = scope.spawn(move || {
-            let mut feed = Feed { shared, to: rows_to, done: done_to, plan: None, sent: 0, spares, stop };
+            let mut feed = Feed { shared, to: rows_to, done: done_to, plan: None, size: 0, sent: 0, spares, stop };
             table::walk(shared.file, &mut feed)
         });
         let written = gather(done_from, &mut outputs, &mut summary, &mut understood, shared);
@@ -398,6 +398,13 @@ struct Plan {
     columns: TableColumns,
 }
 
+impl Plan {
+    /// Whether rows may have catalogue numbers; objects of JSON always may.
+    fn numbered(&self) -> bool {
+        self.at[CATALOG_NUMBER].is_some() || self.form == Form::JsonLines
+    }
+}
+
 fn plan(head: Head, shared: &Shared) -> Result<Plan> {
     let mut at = [None; TERMS.len()];
     let mut keys: [String; TERMS.len()] = std::array::from_fn(|i| TERMS[i].to_owned());
@@ -460,6 +467,8 @@ struct Feed<'a> {
     to: SyncSender<(u64, Arc<Plan>, Rows)>,
     done: SyncSender<Message>,
     plan: Option<Arc<Plan>>,
+    /// Bytes of the whole table.
+    size: u64,
     sent: u64,
     spares: &'a Mutex<Vec<Vec<ByteRecord>>>,
     stop: &'a AtomicBool,
@@ -468,6 +477,7 @@ struct Feed<'a> {
 impl table::Taker for Feed<'_> {
     fn head(&mut self, head: Head) -> Result<()> {
         let size = head.size;
+        self.size = size;
         let plan = Arc::new(plan(head, self.shared)?);
         self.plan = Some(plan.clone());
         // The writer may have gone; then the rows end too.
@@ -478,6 +488,13 @@ impl table::Taker for Feed<'_> {
     fn rows(&mut self, rows: Rows, read: u64) -> bool {
         let Some(plan) = &self.plan else { return false };
         let _ = self.done.send(Message::Read(read));
+        if self.sent == 0 && plan.numbered() {
+            let count = match &rows.body {
+                Body::Fields(records) => records.len(),
+                Body::Lines(lines) => lines.len(),
+            };
+            self.shared.numbers.expect((self.size / read.max(1)).saturating_mul(count as u64));
+        }
         let went = self.to.send((self.sent, plan.clone(), rows)).is_ok();
         self.sent += 1;
         went && !self.stop.load(Ordering::Relaxed)

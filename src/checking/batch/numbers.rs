@@ -7,8 +7,10 @@
 //! a likelihood of 1 in 2.8 million. Threads take turns in the order of the rows, so
 //! that the row named first is always the same.
 
+use foldhash::quality::FixedState;
 use std::collections::HashMap;
-use std::hash::{BuildHasherDefault, DefaultHasher, Hasher};
+use std::collections::hash_map::Entry;
+use std::hash::{BuildHasher, BuildHasherDefault, Hasher};
 use std::sync::{Condvar, Mutex, PoisonError};
 
 /// Takes the bits of a hash as they are.
@@ -48,6 +50,13 @@ impl Numbers {
         Numbers { seen: Mutex::default(), next: Condvar::new(), most }
     }
 
+    /// Makes room for the numbers of about so many rows, as far as they are kept:
+    /// a table that grows is gone over again each time.
+    pub(super) fn expect(&self, rows: u64) {
+        let rows = usize::try_from(rows).unwrap_or(usize::MAX).min(self.most);
+        self.seen.lock().unwrap_or_else(PoisonError::into_inner).first.reserve(rows);
+    }
+
     /// Takes the rows of one part of the table, counted from 0, and gives those
     /// whose number was there before: row and first row. Waits until all parts
     /// before it were taken; every part must be given, once.
@@ -62,12 +71,13 @@ impl Numbers {
                 seen.full = true;
                 continue;
             };
-            match seen.first.get(&bits.to_le_bytes()) {
-                Some(first) => twice.push((row, u32::from_le_bytes(*first).into())),
-                None if seen.first.len() < self.most => {
-                    seen.first.insert(bits.to_le_bytes(), number.to_le_bytes());
+            let room = seen.first.len() < self.most;
+            match seen.first.entry(bits.to_le_bytes()) {
+                Entry::Occupied(first) => twice.push((row, u32::from_le_bytes(*first.get()).into())),
+                Entry::Vacant(place) if room => {
+                    place.insert(number.to_le_bytes());
                 }
-                None => seen.full = true,
+                Entry::Vacant(_) => seen.full = true,
             }
         }
         seen.turn += 1;
@@ -89,7 +99,7 @@ pub(super) fn bits(institution: &[u8], collection: &[u8], number: &[u8]) -> Opti
     if number.is_empty() {
         return None;
     }
-    let mut hasher = DefaultHasher::new();
+    let mut hasher = FixedState::with_seed(0).build_hasher();
     for part in [institution, collection, number] {
         hasher.write(part.trim_ascii());
         hasher.write_u8(0xFF);
