@@ -6,6 +6,7 @@ pub mod giving;
 pub mod learning;
 
 use crate::ReadingArgs;
+use crate::output::{Output, line};
 use crate::progress::Progress;
 use glassine::catalogue::{Catalogue, Queue, State};
 use glassine::checking::{self, Alone, Context};
@@ -130,7 +131,7 @@ pub fn read(
         let (parsed, doubts) = understand(&made.reading, &rules, &context);
         match &mut to {
             Some(to) => out::drafts::line(&made.reading, &parsed, to)?,
-            None => print_reading(&made.reading, &parsed, &doubts),
+            None => print_reading(&made.reading, &parsed, &doubts)?,
         }
         progress.line(&format!("{}: {}", made.reading.photo.name, in_short(&parsed, doubts.len())));
         Ok(())
@@ -323,7 +324,7 @@ pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Resul
         let doubts = checking::check(&parsed, reading, &context, &checks);
         match &mut to {
             Some(to) => out::drafts::line(reading, &parsed, to)?,
-            None => print_reading(reading, &parsed, &doubts),
+            None => print_reading(reading, &parsed, &doubts)?,
         }
     }
     if let Some(to) = to {
@@ -334,7 +335,7 @@ pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Resul
 
 pub fn check(args: &checking::batch::BatchOptions) -> Result<ExitCode> {
     let stop = stopping("the rows")?;
-    let summary = checking::batch::run_until(args, &stop, &mut std::io::stdout().lock())?;
+    let summary = checking::batch::run_until(args, &stop, &mut Output)?;
     Ok(match () {
         () if summary.stopped => STOPPED.into(),
         () if summary.damaged > 0 => SOME_FAILED.into(),
@@ -368,8 +369,8 @@ pub fn list(folder: &Path, settled: bool) -> Result<ExitCode> {
             "Drafts that wait",
             &["photograph", "name", "date", "place", "collector", "doubts", "the first doubt"],
             &rows,
-        );
-        println!();
+        )?;
+        line!("")?;
         rows.clear();
     }
     let mut after = 0;
@@ -379,7 +380,7 @@ pub fn list(folder: &Path, settled: bool) -> Result<ExitCode> {
         after = last.lot;
         rows.extend(page.iter().map(|r| row(&r.lot.to_string(), &r.values)));
     }
-    print_table("Settled records", &["lot", "name", "date", "place", "collector"], &rows);
+    print_table("Settled records", &["lot", "name", "date", "place", "collector"], &rows)?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -393,7 +394,7 @@ pub fn find(folder: &Path, words: &str) -> Result<ExitCode> {
         _ => catalogue.search(words, 200)?,
     };
     let rows: Vec<Vec<String>> = found.iter().map(|r| row(&r.lot.to_string(), &r.values)).collect();
-    print_table("Settled records", &["lot", "name", "date", "place", "collector"], &rows);
+    print_table("Settled records", &["lot", "name", "date", "place", "collector"], &rows)?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -437,14 +438,14 @@ pub fn manual(command: clap::Command, folder: &Path) -> Result<ExitCode> {
 
 /// A file that appears whole or not at all, or standard output.
 enum Sink {
-    Out(std::io::Stdout),
+    Out(Output),
     File(BufWriter<tempfile::NamedTempFile>, PathBuf),
 }
 
 impl Sink {
     fn open(path: &Path) -> Result<Sink> {
         if path == Path::new("-") {
-            return Ok(Sink::Out(std::io::stdout()));
+            return Ok(Sink::Out(Output));
         }
         let file = glassine::files::beside(path).map_err(|e| {
             Trouble::file(path, "cannot be written").cause(e).hint("name a folder you may write to")
@@ -494,24 +495,24 @@ fn in_short(parsed: &Parsed, doubts: usize) -> String {
     format!("{found}, {}", count(doubts, "doubt"))
 }
 
-fn print_reading(reading: &Reading, parsed: &Parsed, doubts: &[checking::Doubt]) {
-    println!("{}", reading.photo.name);
+fn print_reading(reading: &Reading, parsed: &Parsed, doubts: &[checking::Doubt]) -> Result<()> {
+    line!("{}", reading.photo.name)?;
     for line in reading.text().lines() {
-        println!("  | {line}");
+        line!("  | {line}")?;
     }
     for field in &parsed.fields {
-        println!("  {:26} {}  ({:.0} %)", field.term, field.value, field.confidence * 100.0);
+        line!("  {:26} {}  ({:.0} %)", field.term, field.value, field.confidence * 100.0)?;
     }
     for (nth, entry) in (1..).zip(&parsed.entries) {
-        println!("  entry {nth}");
+        line!("  entry {nth}")?;
         for n in &entry.values {
-            println!("    {:24} {}  ({})", n.field.term, n.field.value, n.origin.word());
+            line!("    {:24} {}  ({})", n.field.term, n.field.value, n.origin.word())?;
         }
     }
     for doubt in doubts {
-        println!("  ? {}", doubt.sentence);
+        line!("  ? {}", doubt.sentence)?;
     }
-    println!();
+    line!("")
 }
 
 fn row(name: &str, values: &[(String, String)]) -> Vec<String> {
@@ -536,11 +537,11 @@ fn row(name: &str, values: &[(String, String)]) -> Vec<String> {
 }
 
 /// Prints rows in columns, each at most 36 characters wide but the last.
-fn print_table(title: &str, head: &[&str], rows: &[Vec<String>]) {
+fn print_table(title: &str, head: &[&str], rows: &[Vec<String>]) -> Result<()> {
     const MOST: usize = 36;
-    println!("{title}: {}", rows.len());
+    line!("{title}: {}", rows.len())?;
     if rows.is_empty() {
-        return;
+        return Ok(());
     }
     let short = |text: &str| -> String {
         if text.chars().count() <= MOST {
@@ -565,8 +566,8 @@ fn print_table(title: &str, head: &[&str], rows: &[Vec<String>]) {
                 text.push_str(&format!("{:width$}  ", short(cell), width = wide[i]));
             }
         }
-        println!("{}", text.trim_end());
+        line!("{}", text.trim_end())
     };
-    line(&head.iter().map(|h| (*h).to_string()).collect::<Vec<_>>());
-    rows.iter().for_each(|r| line(r));
+    line(&head.iter().map(|h| (*h).to_string()).collect::<Vec<_>>())?;
+    rows.iter().try_for_each(|r| line(r))
 }

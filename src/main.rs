@@ -2,16 +2,19 @@
 //!
 //! Exit codes: 0 all done; 1 nothing could be done (the message says why); 2 the
 //! command was not understood; 3 done, but some files could not be used; 130
-//! stopped by Ctrl-C after the photographs in hand.
+//! stopped by Ctrl-C after the photographs in hand; 141 the reader of standard
+//! output went away.
 
 mod commands;
 mod keeping;
+mod output;
 mod progress;
 
 use clap::{Args, CommandFactory, Parser, Subcommand};
 use glassine::pipeline::Engine;
 use glassine::trouble::Result;
 use glassine::{checking, review};
+use std::io::Write;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -21,7 +24,8 @@ Exit codes:
   1    nothing could be done; the message says why
   2    the command was not understood
   3    done, but some files could not be used
-  130  stopped by Ctrl-C; the next run goes on where this one stopped";
+  130  stopped by Ctrl-C; the next run goes on where this one stopped
+  141  stopped because nobody reads the output any more, for example after | head";
 
 /// Turns photographs of specimen envelopes, pin labels, drawer labels and
 /// notebook pages into settled Darwin Core records.
@@ -189,6 +193,7 @@ fn main() -> ExitCode {
     let line = CommandLine::parse();
     match run(line.command) {
         Ok(code) => code,
+        Err(_) if output::closed() => output::CLOSED.into(),
         Err(trouble) => {
             eprintln!("error: {trouble}");
             ExitCode::FAILURE
@@ -222,7 +227,9 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::Backup { folder, to } => commands::backup(&folder, &to),
         Command::Verify { folder } => commands::verify(&folder),
         Command::Completions { shell } => {
-            clap_complete::generate(shell, &mut CommandLine::command(), "glassine", &mut std::io::stdout());
+            let mut text = Vec::new();
+            clap_complete::generate(shell, &mut CommandLine::command(), "glassine", &mut text);
+            output::Output.write_all(&text).map_err(output::failed)?;
             Ok(ExitCode::SUCCESS)
         }
         Command::Manual { folder } => commands::manual(CommandLine::command(), &folder),

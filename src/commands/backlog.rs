@@ -2,6 +2,7 @@
 
 use super::{SOME_FAILED, STOPPED, count, enter, in_short, stopping};
 use crate::ReadingArgs;
+use crate::output::line;
 use crate::progress::Progress;
 use glassine::backlog::{Backlog, Read, State, Taken};
 use glassine::catalogue::Catalogue;
@@ -320,10 +321,10 @@ fn show(place: &Place, retry: bool) -> Result<ExitCode> {
         ("fetched", c.fetched),
         ("could not be read", c.failed),
     ] {
-        println!("{what:<20} {n:>10}");
+        line!("{what:<20} {n:>10}")?;
     }
     for failed in backlog.wait(backlog.queue.list(State::Failed))? {
-        println!("  {}: {}", failed.name, failed.problem);
+        line!("  {}: {}", failed.name, failed.problem)?;
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -1,6 +1,7 @@
 //! The command that lists the entries of notebook pages.
 
 use super::print_table;
+use crate::output::{self, Output};
 use glassine::catalogue::{Catalogue, EVENT_TERMS, Joined, PageEvent};
 use glassine::checking::notebook::Beside;
 use glassine::files;
@@ -27,7 +28,7 @@ pub fn events(folder: &Path, csv: Option<&Path>) -> Result<()> {
         let failed =
             |e| Trouble::file(to, "cannot be written").cause(e).hint("check the folder and its permissions");
         if to.as_os_str() == "-" {
-            std::io::stdout().write_all(&text).map_err(failed)?;
+            Output.write_all(&text).map_err(output::failed)?;
         } else {
             files::write(to, &text).map_err(failed)?;
             eprintln!("{}: {} events", shown(to), all.len());
@@ -35,8 +36,7 @@ pub fn events(folder: &Path, csv: Option<&Path>) -> Result<()> {
         return Ok(());
     }
     let head = ["page", "entry", "number", "date", "place", "name", "envelopes", "doubts"];
-    print_table("Entries of notebook pages", &head, &rows);
-    Ok(())
+    print_table("Entries of notebook pages", &head, &rows)
 }
 
 fn row(event: &PageEvent, joined: &[&Joined]) -> Vec<String> {

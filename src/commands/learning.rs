@@ -1,6 +1,7 @@
 //! `glassine learn` and `glassine unlearn`: the reader and a collector's hand.
 
 use super::count;
+use crate::output::line;
 use glassine::catalogue::{Catalogue, Draft, Folder, Queue, State};
 use glassine::cleanup;
 use glassine::files;
@@ -91,25 +92,25 @@ pub fn learn(args: &LearnArgs) -> Result<ExitCode> {
     outcome.left_out.iter().for_each(|why| eprintln!("note: left out: {why}"));
     let judged = &outcome.judged;
     let (before, after) = judged.rates();
-    println!(
+    line!(
         "Learned from {}; on {} held back ({} characters) the character error rate was {before:.3} before and is {after:.3} after.",
         count(judged.lines, "line"),
         count(judged.held, "line"),
         judged.characters
-    );
+    )?;
     match &outcome.kept {
         Some(learned) => {
-            println!(
+            line!(
                 "It is better (surely so in {:.1} of 100 drawings of those lines) and reads from now on, as: {}.",
                 judged.sure * 100.0,
                 learned.name(&learned.told.base_name)
-            );
-            println!("To go back: glassine unlearn {}", args.folder.display());
+            )?;
+            line!("To go back: glassine unlearn {}", args.folder.display())?;
         }
-        None => println!(
+        None => line!(
             "That is not better by a real margin ({:.1} of 100 drawings of those lines; 95 and a twentieth fewer errors are asked for): the reader stays as it was. More lines may help.",
             judged.sure * 100.0
-        ),
+        )?,
     }
     Ok(ExitCode::SUCCESS)
 }
