@@ -5,6 +5,7 @@
 //! `"record 12"`, `"specimen 12"` or `"container 12"`.
 
 use crate::commands::SOME_FAILED;
+use crate::output::line;
 use clap::Subcommand;
 use glassine::catalogue::{
     Catalogue, Change, Deed, DeedKind, Mount, Role, Stage, StageRules, Thing, Whereabouts, begins, ended,
@@ -294,7 +295,7 @@ fn people(folder: &std::path::Path, what: Option<&People>) -> Result<()> {
         None => {
             let people = catalogue.wait(store.people())?;
             for p in &people {
-                println!("{}  {}  since {}", p.name, p.role.word(), day(&p.added));
+                line!("{}  {}  since {}", p.name, p.role.word(), day(&p.added))?;
             }
             if people.is_empty() {
                 eprintln!("Nobody signs in to this folder: its page belongs to the person at the machine.");
@@ -316,12 +317,12 @@ fn people(folder: &std::path::Path, what: Option<&People>) -> Result<()> {
         Some(People::Agreement) => {
             for a in catalogue.wait(store.agreement())? {
                 let kappa = a.kappa.map_or("not defined".to_owned(), |k| format!("{k:.2}"));
-                println!(
+                line!(
                     "{}  {} read twice  {:.1} % the same  kappa {kappa}",
                     a.term,
                     a.records,
                     100.0 * a.same
-                );
+                )?;
             }
         }
     }
@@ -352,7 +353,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
             let catalogue = Catalogue::open(folder)?;
             let store = catalogue.store();
             for thing in all(&catalogue, things)? {
-                println!("{}", in_words(&catalogue.wait(store.whereabouts(thing))?));
+                line!("{}", in_words(&catalogue.wait(store.whereabouts(thing))?))?;
             }
         }
         Command::Contents { folder, container } => contents(&Catalogue::open(folder)?, container.as_deref())?,
@@ -442,7 +443,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
                 catalogue.wait(store.take_out(thing, &who))?;
                 eprintln!("Taken out of the trash.");
             } else if *empty {
-                let emptied = catalogue.wait(store.empty_trash())?;
+                let emptied = catalogue.wait(store.empty_trash(&person(who.as_deref())?, None))?;
                 let mib = emptied.bytes as f64 / 1_048_576.0;
                 eprintln!(
                     "Removed {}, {mib:.1} MiB. What was read and done stays.",
@@ -451,7 +452,8 @@ pub fn run(command: &Command) -> Result<ExitCode> {
             } else {
                 let trash = catalogue.wait(store.trash())?;
                 for t in &trash {
-                    println!("{}  {}  by {}: {}", day(&t.since), t.what, t.by, t.why);
+                    let gone = if t.gone.is_some() { "  (photograph removed)" } else { "" };
+                    line!("{}  {}  by {}: {}{gone}", day(&t.since), t.what, t.by, t.why)?;
                 }
                 if trash.is_empty() {
                     eprintln!("The trash is empty.");
@@ -470,7 +472,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
                 }
             };
             for deed in &history {
-                print_deed(deed);
+                print_deed(deed)?;
             }
         }
         Command::People { folder, what } => people(folder, what.as_ref())?,
@@ -605,13 +607,13 @@ fn contents(catalogue: &Catalogue, container: Option<&str>) -> Result<()> {
         for c in catalogue.wait(store.containers(None))? {
             let inside = if c.inside.is_empty() { String::new() } else { format!(", in {}", c.inside) };
             let kind = if c.kind.is_empty() { String::new() } else { format!(" ({})", c.kind) };
-            println!(
+            line!(
                 "{}{kind}{inside}: {}, {}, {}",
                 c.code,
                 count(c.containers as usize, "container"),
                 count(c.lots as usize, "record"),
                 count(c.specimens as usize, "specimen")
-            );
+            )?;
         }
         return Ok(());
     };
@@ -620,14 +622,14 @@ fn contents(catalogue: &Catalogue, container: Option<&str>) -> Result<()> {
     };
     let held = catalogue.wait(store.contents(id, u32::MAX >> 1))?;
     for c in &held.containers {
-        println!("container {}", c.code);
+        line!("container {}", c.code)?;
     }
     for lot in &held.lots {
         let values: Vec<&str> = lot.values.iter().map(|v| v.1.as_str()).collect();
-        println!("record {}  {}", lot.lot, values.join("  "));
+        line!("record {}  {}", lot.lot, values.join("  "))?;
     }
     for (number, lot) in &held.specimens {
-        println!("specimen {number}  of record {lot}");
+        line!("specimen {number}  of record {lot}")?;
     }
     Ok(())
 }
@@ -646,27 +648,27 @@ fn due(catalogue: &Catalogue, on: Option<jiff::civil::Date>) -> Result<()> {
         let word = rule.map_or(staged.stage.name.as_str(), |r| r.word.as_str());
         let to =
             if staged.stage.whom.is_empty() { String::new() } else { format!(" to {}", staged.stage.whom) };
-        println!(
+        line!(
             "{}: {word}{to} since {}, due {}: {}",
             staged.what(),
             day(&staged.stage.since.to_string()),
             day(&when.to_string()),
             rule.map_or("see to it", |r| r.due.as_str())
-        );
+        )?;
         notes.extend(rule.map(|r| r.note.as_str()).filter(|n| !n.is_empty()));
     }
     let oldest = catalogue.wait(store.oldest_in_coolers(&rules))?;
     if !oldest.is_empty() {
-        println!("In the cooler, the oldest first:");
+        line!("In the cooler, the oldest first:")?;
     }
     for kept in &oldest {
         let since = if kept.since.is_empty() { "day not known" } else { &kept.since };
-        println!(
+        line!(
             "  record {}  {}  {since}, in {}",
             kept.head.lot,
             kept.head.value("scientificName"),
             kept.kept_in
-        );
+        )?;
     }
     notes.sort_unstable();
     notes.dedup();
@@ -691,13 +693,14 @@ fn in_words(at: &Whereabouts) -> String {
     format!("{}: {}{put}", at.what, at.chain.join(", in "))
 }
 
-fn print_deed(deed: &Deed) {
+fn print_deed(deed: &Deed) -> Result<()> {
     let why = if deed.why.is_empty() { String::new() } else { format!(" ({})", deed.why) };
     let undone = if deed.undone { ", undone later" } else { "" };
-    println!("{}  {}  {}{why}{undone}", deed.at, deed.who, kind(deed.kind));
+    line!("{}  {}  {}{why}{undone}", deed.at, deed.who, kind(deed.kind))?;
     for (term, was, now) in &deed.changes {
-        println!("    {term}: “{was}” → “{now}”");
+        line!("    {term}: “{was}” → “{now}”")?;
     }
+    Ok(())
 }
 
 fn kind(kind: DeedKind) -> &'static str {

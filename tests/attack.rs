@@ -229,6 +229,7 @@ fn script_through_any_field_or_name_is_text_on_every_page() {
             "/places".into(),
             "/place/1".into(),
             "/trash".into(),
+            "/trash/empty".into(),
             "/second".into(),
             format!("/photo/{word}/view.jpg"),
             format!("/photo/1/{word}"),
@@ -292,15 +293,23 @@ fn script_through_any_field_or_name_is_text_on_every_page() {
 
 /// Every address that takes a post.
 fn posts(draft: i64, lot: i64) -> Vec<String> {
-    let mut all: Vec<String> =
-        ["keep", "settle", "aside", "back", "note"].iter().map(|d| format!("/draft/{draft}/{d}")).collect();
-    all.extend(["put", "mount", "determine", "change", "trash"].iter().map(|d| format!("/record/{lot}/{d}")));
+    let mut all: Vec<String> = ["keep", "settle", "aside", "back", "note", "trash"]
+        .iter()
+        .map(|d| format!("/draft/{draft}/{d}"))
+        .collect();
+    all.extend(
+        ["put", "mount", "determine", "change", "split", "merge", "trash"]
+            .iter()
+            .map(|d| format!("/record/{lot}/{d}")),
+    );
     all.extend([
         format!("/same/{draft}/locality"),
         format!("/series/{draft}/recordNumber"),
         format!("/second/{draft}"),
     ]);
-    all.extend(["/undo", "/event", "/type", "/places", "/trash", "/sign-out"].map(str::to_owned));
+    all.extend(
+        ["/undo", "/event", "/type", "/places", "/trash", "/trash/empty", "/sign-out"].map(str::to_owned),
+    );
     all
 }
 
@@ -434,7 +443,7 @@ fn served<T>(patience: Patience, people: bool, ask: impl AsyncFnOnce(u16) -> T) 
         let port = listener.local_addr().unwrap().port();
         let router = router(catalogue.store(), Options { port, ..options(5) }, port);
         let (over, end) = tokio::sync::oneshot::channel::<()>();
-        let page = tokio::spawn(answer(listener, router, patience, async {
+        let page = tokio::spawn(answer(listener, None, router, patience, async {
             let _ = end.await;
         }));
         let done = ask(port).await;

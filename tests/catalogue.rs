@@ -213,6 +213,54 @@ fn records_are_found_by_word_by_beginning_and_misspelt() {
 }
 
 #[test]
+fn one_slip_in_a_word_is_forgiven_wherever_it_is_and_two_in_a_long_one() {
+    let (_place, catalogue) = folder();
+    let word = "Hesperochrysa";
+    let values = [change("scientificName", word), change("locality", "Tarn Head")];
+    let lot = catalogue.settle(type_in(&catalogue, 0), WHO, &values, None).unwrap();
+    catalogue.settle(type_in(&catalogue, 1), WHO, &[], None).unwrap();
+    let found = |q: &str| catalogue.search(q, 10).unwrap().iter().map(|h| h.lot).collect::<Vec<_>>();
+    let letters: Vec<char> = word.to_lowercase().chars().collect();
+    let text = |l: &[char]| l.iter().collect::<String>();
+    // Every kind of slip of the Damerau-Levenshtein distance, at every letter.
+    for at in 0..letters.len() {
+        let mut other = letters.clone();
+        other[at] = if other[at] == 'x' { 'z' } else { 'x' };
+        let mut less = letters.clone();
+        less.remove(at);
+        let mut more = letters.clone();
+        more.insert(at, 'q');
+        let mut swapped = letters.clone();
+        swapped.swap(at, (at + 1).min(letters.len() - 1));
+        for slip in [other, less, more, swapped] {
+            assert_eq!(found(&text(&slip)), [lot], "{}", text(&slip));
+        }
+    }
+    assert_eq!(found("hesparochrisa"), [lot], "two slips");
+    assert_eq!(found("hed tarm"), [lot], "words of three and four letters, both misspelt");
+    assert!(found("1994").is_empty(), "a number one digit off is another number");
+    assert!(found("hesperochrysa wood").is_empty(), "both words must stand");
+}
+
+#[test]
+fn values_to_narrow_by_are_counted_by_state() {
+    let (_place, catalogue) = folder();
+    let ids: Vec<i64> = (0..8).map(|n| take_in(&catalogue, n)).collect();
+    for id in &ids[..5] {
+        catalogue.settle(*id, WHO, &[], None).unwrap();
+    }
+    catalogue.set_aside(ids[5], WHO, "blurred").unwrap();
+    let of = |state: State| {
+        let mut all = catalogue.wait(catalogue.store().values_of("locality", state, 10)).unwrap();
+        all.sort();
+        all.iter().map(|(v, n)| format!("{v} {n}")).collect::<Vec<_>>().join(", ")
+    };
+    assert_eq!(of(State::Settled), "Alder Ghyll 1, Low Fold Wood 1, Mere End 1, Tarn Head 2");
+    assert_eq!(of(State::Aside), "Alder Ghyll 1");
+    assert_eq!(of(State::Waiting), "Low Fold Wood 1, Mere End 1");
+}
+
+#[test]
 fn what_was_read_and_what_was_done_cannot_be_altered_even_by_hand() {
     let (place, catalogue) = folder();
     let id = take_in(&catalogue, 0);
@@ -450,6 +498,22 @@ fn progress_counts_what_stands_and_what_was_understood_right() {
     assert_eq!(field("scientificName"), Some((3, 3)));
     assert_eq!(field("habitat"), None, "what was never understood is not counted");
     assert!(progress.seconds.is_some_and(|s| (0.0..60.0).contains(&s)));
+    assert_eq!(progress.over_time["locality"], [(3, 2)], "too few records for more than one group");
+}
+
+#[test]
+fn progress_shows_how_the_reading_gets_better_over_the_records() {
+    let (_place, catalogue) = folder();
+    // The first twenty places of sixty are changed, then every tenth.
+    for n in 0..60 {
+        let wrong = n < 20 || n % 10 == 0;
+        let changes = if wrong { vec![change("locality", "Alder Ghyll, top")] } else { Vec::new() };
+        catalogue.settle(take_in(&catalogue, n), WHO, &changes, None).unwrap();
+    }
+    let progress = catalogue.wait(catalogue.store().progress()).unwrap();
+    assert_eq!(progress.over_time["locality"], [(20, 0), (20, 18), (20, 18)]);
+    assert_eq!(progress.over_time["recordedBy"], [(20, 20); 3]);
+    assert!(progress.fields.contains(&("locality".into(), 60, 36)));
 }
 
 #[test]

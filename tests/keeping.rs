@@ -196,7 +196,8 @@ fn merged_records_lose_nothing_and_undo_parts_them() {
         assert_eq!(theirs.fate, format!("merged into record {into}"));
         assert_eq!(theirs.value("scientificName"), "Eupithecia tarnica", "its values stay as they were");
         assert_eq!(store.newest(None, 10).await.unwrap().len(), 1);
-        assert!(store.search("tarnica", 10).await.unwrap().is_empty(), "found once, through the other");
+        let found: Vec<i64> = store.search("tarnica", 10).await.unwrap().iter().map(|h| h.lot).collect();
+        assert_eq!(found, [into], "found once, through the record it went into");
 
         let again = store.merge(into, &[other], WHO, "").await.unwrap_err();
         assert!(again.to_string().contains("merged into"), "{again}");
@@ -299,10 +300,10 @@ fn the_trash_keeps_everything_until_emptied_and_then_history_all_the_same() {
         assert!(store.take_out(Thing::Draft(kept), WHO).await.is_err());
         assert!(first.exists() && second.exists(), "nothing goes before the trash is emptied");
 
-        let emptied = store.empty_trash().await.unwrap();
+        let emptied = store.empty_trash(WHO, None).await.unwrap();
         assert_eq!(emptied.files, 1);
         assert!(first.exists() && !second.exists() && third.exists());
-        assert_eq!(store.empty_trash().await.unwrap().files, 0);
+        assert_eq!(store.empty_trash(WHO, None).await.unwrap().files, 0);
     });
     // The reading and its history are still there, and the photograph is known.
     let gone = catalogue.draft(draft).unwrap();
@@ -311,6 +312,79 @@ fn the_trash_keeps_everything_until_emptied_and_then_history_all_the_same() {
     assert_eq!(gone.history.last().unwrap().why, "the same envelope twice");
     assert!(!gone.reading.text().is_empty());
     assert!(catalogue.has_photo(&gone.reading.photo.hash, None).unwrap().is_some());
+    sound(&catalogue);
+}
+
+#[test]
+fn a_draft_in_the_trash_is_not_settled_or_put_back_and_so_no_settled_photograph_goes_with_it() {
+    let (_place, catalogue) = folder();
+    let store = catalogue.store();
+    let draft = take_in(&catalogue, 1);
+    let file = catalogue.draft(draft).unwrap().photo.unwrap().file;
+    catalogue.set_aside(draft, "A. Vell", "blurred").unwrap();
+    catalogue.wait(async {
+        store.throw_away(Thing::Draft(draft), WHO, "the same envelope twice").await.unwrap();
+        for no in [
+            store.settle(draft, WHO, &[], store.draft(draft).await.unwrap().seen).await.unwrap_err(),
+            store.take_back(draft, WHO).await.unwrap_err(),
+            store.undo("A. Vell", None).await.map(|_| ()).unwrap_err(),
+        ] {
+            assert!(no.to_string().contains("in the trash"), "{no}");
+        }
+        assert!(store.draft(draft).await.unwrap().trashed);
+        let counts = store.counts().await.unwrap();
+        assert_eq!((counts.waiting, counts.aside, counts.settled), (0, 0, 0));
+        // Its own undo takes the throwing away back, and what was before it too.
+        store.undo(WHO, None).await.unwrap();
+        store.undo("A. Vell", None).await.unwrap();
+        store.settle(draft, WHO, &[], store.draft(draft).await.unwrap().seen).await.unwrap();
+        assert_eq!(store.empty_trash(WHO, None).await.unwrap().files, 0);
+    });
+    assert!(file.exists());
+    sound(&catalogue);
+}
+
+#[test]
+fn only_what_was_shown_is_removed_and_who_emptied_is_kept() {
+    let (_place, catalogue) = folder();
+    let store = catalogue.store();
+    let (first, second) = (take_in(&catalogue, 0), take_in(&catalogue, 1));
+    catalogue.wait(async {
+        assert_eq!(store.removal().await.unwrap().files, 0);
+        store.throw_away(Thing::Draft(first), WHO, "twice").await.unwrap();
+        let shown = store.removal().await.unwrap();
+        assert_eq!((shown.files, shown.names.as_slice()), (1, ["tarn-00001.png".to_owned()].as_slice()));
+        let file = store.draft(first).await.unwrap().photo.unwrap().file;
+        assert_eq!(shown.bytes, std::fs::metadata(&file).unwrap().len());
+        // Another thing is thrown away while the person looks.
+        store.throw_away(Thing::Draft(second), "A. Vell", "twice").await.unwrap();
+        let no = store.empty_trash(WHO, Some(&shown.seal)).await.unwrap_err().to_string();
+        assert!(no.contains("changed since"), "{no}");
+        assert!(file.exists());
+        store.take_out(Thing::Draft(second), "A. Vell").await.unwrap();
+        assert_eq!(store.trash_count().await.unwrap(), 1);
+        let done = store.empty_trash(WHO, Some(&shown.seal)).await.unwrap();
+        assert_eq!((done.files, done.bytes), (1, shown.bytes));
+        let left = &store.trash().await.unwrap()[0];
+        assert_eq!((left.photo, left.gone.as_ref().unwrap().1.as_str()), (None, WHO));
+    });
+    sound(&catalogue);
+}
+
+#[test]
+fn the_photograph_of_a_part_stays_when_the_whole_is_thrown_away_even_after_the_part_was_merged() {
+    let (_place, catalogue) = folder();
+    let store = catalogue.store();
+    let whole = settled(&catalogue, 0, &[change("individualCount", "5")]);
+    let other = settled(&catalogue, 1, &[]);
+    let file = catalogue.record(whole).unwrap().photo.unwrap().file;
+    catalogue.wait(async {
+        let part = store.split(whole, &[], &[change("individualCount", "2")], WHO, "").await.unwrap();
+        store.merge(other, &[part], WHO, "").await.unwrap();
+        store.throw_away(Thing::Lot(whole), WHO, "eaten by dermestids").await.unwrap();
+        assert_eq!(store.empty_trash(WHO, None).await.unwrap().files, 0);
+    });
+    assert!(file.exists());
     sound(&catalogue);
 }
 
@@ -339,5 +413,51 @@ fn a_number_corrected_in_the_record_is_the_specimens_too() {
     assert_eq!(catalogue.record(lot).unwrap().specimens[0].number, "TVMS 7");
     catalogue.undo(WHO).unwrap();
     assert_eq!(catalogue.record(lot).unwrap().specimens[0].number, "TVMS 1");
+    sound(&catalogue);
+}
+
+#[test]
+fn a_record_is_found_by_everything_that_was_said_of_it() {
+    let (_place, catalogue) = folder();
+    let store = catalogue.store();
+    let lot = settled(&catalogue, 0, &[change("individualCount", "5")]);
+    let other = settled(&catalogue, 1, &[change("catalogNumber", "TVMS 00777")]);
+    let draft = catalogue.record(lot).unwrap().draft.unwrap();
+    let found = |q: &str| {
+        let mut lots: Vec<i64> = catalogue.search(q, 10).unwrap().iter().map(|h| h.lot).collect();
+        lots.sort_unstable();
+        lots
+    };
+    catalogue.wait(async {
+        let mounts = ["TVMS 00413", "TVMS 00414"].map(|n| Mount { number: n.into(), sex: String::new() });
+        let animals = store.mount(lot, &mounts, WHO, "").await.unwrap();
+        store.determine(Thing::Lot(lot), "Noctua comes", "A. Voss", "2026-03", WHO).await.unwrap();
+        store.determine(Thing::Specimen(animals[1]), "Noctua janthina", "A. Voss", "", WHO).await.unwrap();
+        store.note(draft, WHO, "palps missing").await.unwrap();
+    });
+    assert_eq!(found("00413"), [lot], "a specimen's number");
+    assert_eq!(found("serena"), [lot], "a name it had before");
+    assert_eq!(found("janthina voss"), [lot], "a specimen's name and who gave it");
+    assert_eq!(found("palps"), [lot], "the note");
+    assert_eq!(found("palsp"), [lot], "and that misspelt");
+    assert_eq!(found("wet night"), [lot, other], "words of the label that have no field");
+    assert_eq!(found("tarn 00001 png"), [lot], "the photograph's name");
+    catalogue.undo(WHO).unwrap();
+    assert!(found("palps").is_empty(), "the note was undone");
+    catalogue.wait(async {
+        // A specimen is found where it went, and no longer where it was.
+        let Thing::Specimen(id) = store.thing("TVMS 00414").await.unwrap() else { panic!() };
+        let part = store.split(lot, &[id], &[], WHO, "").await.unwrap();
+        let lots =
+            |heads: Vec<glassine::catalogue::RecordHead>| heads.iter().map(|h| h.lot).collect::<Vec<_>>();
+        assert_eq!(lots(store.search("00414", 10).await.unwrap()), [part]);
+        store.undo(WHO, None).await.unwrap();
+        assert_eq!(lots(store.search("00414", 10).await.unwrap()), [lot]);
+        // What was merged is found with what it went into.
+        store.merge(lot, &[other], WHO, "").await.unwrap();
+        assert_eq!(lots(store.search("00777", 10).await.unwrap()), [lot]);
+        store.undo(WHO, None).await.unwrap();
+        assert_eq!(lots(store.search("00777", 10).await.unwrap()), [other]);
+    });
     sound(&catalogue);
 }

@@ -10,7 +10,7 @@ use axum::http::{Request, StatusCode, header};
 use common::{folder, take_in, type_in};
 use glassine::catalogue::{Catalogue, Change, Role, State, Store, kappa};
 use glassine::intake::IntakeRules;
-use glassine::review::{Network, Options, originals, router, serve};
+use glassine::review::{Https, Network, Options, Patience, answer, encrypting, originals, router, serve};
 use http_body_util::BodyExt;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -201,6 +201,13 @@ fn a_reader_changes_nothing_and_only_a_keeper_throws_away() {
             if !throws {
                 assert_eq!(thrown.status, StatusCode::FORBIDDEN);
             }
+            let form = [("token", token.as_str()), ("sure", "yes"), ("seal", ""), ("why", "x")];
+            for path in ["/trash/empty", "/trash", &format!("/draft/{second}/trash")] {
+                let done = page.post(path, &cookie, &form).await.status;
+                assert_eq!(done == StatusCode::FORBIDDEN, !throws, "{name} {path} {done}");
+            }
+            let asked = page.get("/trash/empty", &cookie).await.text.contains("name=\"sure\"");
+            assert_eq!(asked, throws, "{name}");
             catalogue.store().remove_person(name).await.unwrap();
             by_hand(&catalogue, "DELETE FROM lease").await;
         }
@@ -345,9 +352,112 @@ fn a_second_reading_is_blind_by_another_person_and_compared_by_field() {
 #[test]
 fn the_network_stays_closed_while_nobody_signs_in() {
     let (_place, catalogue) = folder();
-    let network = Some(Network { address: "0.0.0.0".parse().unwrap(), names: Vec::new() });
+    let network =
+        Some(Network { address: "0.0.0.0".parse().unwrap(), names: Vec::new(), https: None, open: true });
     let no = serve(&catalogue, Options { network, port: 0, ..options() }).unwrap_err().to_string();
     assert!(no.contains("nobody signs in") && no.contains("glassine people"), "{no}");
+    // With people it stays closed without HTTPS, as long as nobody asks for that.
+    catalogue.wait(people(&catalogue.store()));
+    let network =
+        Some(Network { address: "0.0.0.0".parse().unwrap(), names: Vec::new(), https: None, open: false });
+    let no = serve(&catalogue, Options { network, port: 0, ..options() }).unwrap_err().to_string();
+    assert!(
+        no.contains("unencrypted") && no.contains("--certificate") && no.contains("--without-https"),
+        "{no}"
+    );
+}
+
+/// A certificate by openssl, the connection by curl: neither is ours.
+#[test]
+fn with_a_certificate_nothing_passes_unencrypted_and_the_cookie_goes_back_by_nothing_else() {
+    let ran =
+        |program: &str, arguments: &[&str]| std::process::Command::new(program).args(arguments).output();
+    let place = tempfile::tempdir().unwrap();
+    let at = |name: &str| place.path().join(name).to_string_lossy().into_owned();
+    let (certificate, key) = (at("page.pem"), at("page.key"));
+    let made = ran(
+        "openssl",
+        &[
+            "req",
+            "-x509",
+            "-newkey",
+            "ec",
+            "-pkeyopt",
+            "ec_paramgen_curve:prime256v1",
+            "-nodes",
+            "-days",
+            "2",
+            "-subj",
+            "/CN=localhost",
+            "-addext",
+            "subjectAltName=DNS:localhost",
+            "-keyout",
+            &key,
+            "-out",
+            &certificate,
+        ],
+    );
+    if !made.is_ok_and(|m| m.status.success()) || ran("curl", &["--version"]).is_err() {
+        println!("skipped: openssl and curl are needed for it");
+        return;
+    }
+    let https = Https { certificate: certificate.clone().into(), key: key.clone().into() };
+    // A key that is not the certificate's, and files that are none.
+    for wrong in [
+        Https { key: certificate.clone().into(), ..https.clone() },
+        Https { certificate: key.clone().into(), ..https.clone() },
+        Https { certificate: at("none.pem").into(), ..https.clone() },
+    ] {
+        let no = encrypting(&wrong).map(|_| ()).unwrap_err().to_string();
+        assert!(no.contains(&at("")) && no.contains("hint: give PEM files"), "{no}");
+    }
+    let (_place, catalogue) = folder();
+    take_in(&catalogue, 0);
+    catalogue.wait(async {
+        people(&catalogue.store()).await;
+        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let network = Network {
+            address: "127.0.0.1".parse().unwrap(),
+            names: Vec::new(),
+            https: Some(https.clone()),
+            open: false,
+        };
+        let router = router(catalogue.store(), Options { port, network: Some(network), ..options() }, port);
+        let tls = Some(encrypting(&https).unwrap());
+        tokio::spawn(answer(listener, tls, router, Patience::default(), std::future::pending()));
+        let curl = async |arguments: Vec<String>| {
+            let ran = tokio::task::spawn_blocking(move || {
+                std::process::Command::new("curl")
+                    .args(["-sS", "-i", "--max-time", "20"])
+                    .args(arguments)
+                    .output()
+            });
+            let ran = ran.await.unwrap().unwrap();
+            (ran.status.success(), String::from_utf8_lossy(&ran.stdout).into_owned())
+        };
+        let words = |w: &[&str]| w.iter().map(|w| (*w).to_owned()).collect::<Vec<String>>();
+        let url = format!("https://localhost:{port}/sign-in");
+        let passphrase = format!("passphrase={PASSPHRASE}");
+        let asked = [
+            "--cacert",
+            &certificate,
+            "--data-urlencode",
+            "name=A. Vell",
+            "--data-urlencode",
+            &passphrase,
+            &url,
+        ];
+        let asked = words(&asked);
+        let (done, text) = curl(asked).await;
+        assert!(done && text.contains("303"), "{text}");
+        let cookie = text.lines().find(|l| l.to_lowercase().starts_with("set-cookie: glassine=")).unwrap();
+        assert!(cookie.contains("; Secure") && cookie.contains("HttpOnly"), "{cookie}");
+        // Who does not know the certificate is warned; without HTTPS nothing comes.
+        assert!(!curl(words(&[&url])).await.0);
+        let plain = curl(words(&[&format!("http://localhost:{port}/sign-in")])).await;
+        assert!(!plain.1.contains("Sign in"), "{}", plain.1);
+    });
 }
 
 #[test]

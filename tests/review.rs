@@ -6,7 +6,7 @@ mod common;
 use axum::body::Body;
 use axum::http::{Request, Response, StatusCode, header};
 use common::{field, folder, take_in};
-use glassine::catalogue::{Catalogue, DeedKind, State};
+use glassine::catalogue::{Catalogue, Change, DeedKind, State};
 use glassine::checking::Doubt;
 use glassine::intake::IntakeRules;
 use glassine::intake::PhotoFacts;
@@ -377,6 +377,88 @@ fn a_record_is_put_away_mounted_determined_and_thrown_away_from_its_page() {
     assert!(page.catalogue.record(lot).unwrap().fate.is_empty());
     see_other("/undo", &[t, ("to", &format!("/record/{lot}"))]);
     assert_eq!(page.catalogue.record(lot).unwrap().fate, "in the trash");
+    assert!(page.catalogue.verify(|_, _| {}).unwrap().troubles.is_empty());
+}
+
+#[test]
+fn the_trash_is_looked_through_on_the_page_and_emptied_only_after_a_second_yes() {
+    let page = Page::new();
+    let (settled, aside) = (take_in(&page.catalogue, 0), take_in(&page.catalogue, 1));
+    let token = page.token();
+    let lot = page.catalogue.settle(settled, "A. Vell", &[], None).unwrap();
+    page.catalogue.set_aside(aside, "A. Vell", "blurred").unwrap();
+    let files = [settled, aside].map(|id| page.catalogue.draft(id).unwrap().photo.unwrap().file);
+    let t = ("token", token.as_str());
+    let post = |path: &str, form: &[(&str, &str)]| page.post(path, form).0;
+    assert_eq!(post(&format!("/record/{lot}/trash"), &[t, ("why", "eaten")]), StatusCode::SEE_OTHER);
+    assert_eq!(post(&format!("/draft/{aside}/trash"), &[t, ("why", "")]), StatusCode::CONFLICT, "no reason");
+    assert_eq!(post(&format!("/draft/{aside}/trash"), &[t, ("why", "no label")]), StatusCode::SEE_OTHER);
+    let (_, _, text) = page.get(&format!("/draft/{aside}"));
+    assert!(text.contains("In the trash") && text.contains("no label") && !text.contains("id=\"settle\""));
+    assert_eq!(post(&format!("/draft/{aside}/settle"), &[t]), StatusCode::CONFLICT);
+    assert!(page.get("/places").2.contains("The trash (2)"));
+    let (_, _, text) = page.get("/trash");
+    for said in ["eaten", "no label", "M. Orrin", "/record/", "/draft/", "2 photographs (", "/trash/empty"] {
+        assert!(text.contains(said), "{said}: {text}");
+    }
+    // Looking at it, and pressing without the second yes, removes nothing.
+    let (_, _, text) = page.get("/trash/empty");
+    assert!(text.contains("tarn-00001.png") && text.contains("tarn-00002.png") && text.contains("for good"));
+    let seal = text.split("name=\"seal\" value=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
+    assert_eq!(post("/trash/empty", &[t, ("seal", &seal)]), StatusCode::SEE_OTHER);
+    assert_eq!(post("/trash/empty", &[("seal", &seal), ("sure", "yes")]), StatusCode::FORBIDDEN);
+    assert_eq!(post("/trash/empty", &[t, ("seal", ""), ("sure", "yes")]), StatusCode::CONFLICT);
+    assert!(files.iter().all(|f| f.exists()));
+    // One is taken out: what was shown is no longer what would go.
+    assert_eq!(post("/trash", &[t, ("thing", &format!("record {lot}"))]), StatusCode::SEE_OTHER);
+    assert_eq!(post("/trash/empty", &[t, ("seal", &seal), ("sure", "yes")]), StatusCode::CONFLICT);
+    let (_, _, text) = page.get("/trash/empty");
+    let seal = text.split("name=\"seal\" value=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
+    assert_eq!(post("/trash/empty", &[t, ("seal", &seal), ("sure", "yes")]), StatusCode::SEE_OTHER);
+    assert!(files[0].exists() && !files[1].exists());
+    let (_, _, text) = page.get("/trash");
+    assert!(
+        text.contains("photograph removed on") && text.contains("There are no photographs of it"),
+        "{text}"
+    );
+    assert!(page.catalogue.verify(|_, _| {}).unwrap().troubles.is_empty());
+}
+
+#[test]
+fn records_are_split_and_merged_from_their_page_and_one_undo_takes_each_back() {
+    let page = Page::new();
+    let change = |term: &str, value: &str| Change { term: term.into(), value: value.into() };
+    let ids = [0, 1].map(|n| take_in(&page.catalogue, n));
+    let token = page.token();
+    let t = ("token", token.as_str());
+    let [one, two] =
+        ids.map(|id| page.catalogue.settle(id, "A. Vell", &[change("individualCount", "5")], None).unwrap());
+    let count = |lot: i64| page.catalogue.record(lot).unwrap().value("individualCount").to_owned();
+    let (status, head, text) =
+        page.post(&format!("/record/{one}/split"), &[t, ("count", "2"), ("sex", "female")]);
+    assert_eq!(status, StatusCode::SEE_OTHER, "{text}");
+    let to = head.headers()[header::LOCATION].to_str().unwrap().to_owned();
+    let part: i64 = to.rsplit('/').next().unwrap().parse().unwrap();
+    assert_eq!((count(one).as_str(), count(part).as_str()), ("3", "2"));
+    assert_eq!(page.catalogue.record(part).unwrap().value("sex"), "female");
+    assert_eq!(page.post("/undo", &[t]).0, StatusCode::SEE_OTHER);
+    assert_eq!(count(one), "5");
+    let (status, _, text) = page.post(&format!("/record/{one}/split"), &[t]);
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{text}");
+    let (status, _, text) = page.post(&format!("/record/{one}/split"), &[t, ("count", "9")]);
+    assert!(status == StatusCode::CONFLICT && text.contains("has 5 animals"), "{text}");
+
+    assert_eq!(
+        page.post(&format!("/record/{one}/merge"), &[t, ("others", "two")]).0,
+        StatusCode::UNPROCESSABLE_ENTITY
+    );
+    let done =
+        page.post(&format!("/record/{one}/merge"), &[t, ("others", &format!(" {two},")), ("why", "one box")]);
+    assert_eq!(done.0, StatusCode::SEE_OTHER, "{}", done.2);
+    assert_eq!(count(one), "10");
+    assert_eq!(page.catalogue.record(two).unwrap().fate, format!("merged into record {one}"));
+    assert_eq!(page.post("/undo", &[t]).0, StatusCode::SEE_OTHER);
+    assert_eq!((count(one), page.catalogue.record(two).unwrap().fate), ("5".to_owned(), String::new()));
     assert!(page.catalogue.verify(|_, _| {}).unwrap().troubles.is_empty());
 }
 

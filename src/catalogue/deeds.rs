@@ -110,6 +110,8 @@ const NO_LOT: i64 = 0;
 pub(super) const STANDING: &str = "standing";
 pub(super) const NOT_STANDING: &str = "not standing";
 pub(super) const TRASHED: &str = "in the trash";
+/// How the state of a lot that went into another begins; that one's number follows.
+pub(super) const MERGED: &str = "merged into record ";
 /// A specimen counts while it has a number and the deed that made it stands.
 pub(super) const SPECIMEN_STANDS: &str =
     "specimen.number <> '' AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = specimen.deed)";
@@ -246,6 +248,7 @@ impl Store {
             return Err(Trouble::new(format!("draft {draft}"), "is settled already")
                 .hint("go on with the next one; undo brings it back"));
         }
+        self.not_in_trash(tx, draft).await?;
         for step in &self.steps(tx, draft, None, changes).await? {
             self.take(tx, deed, step).await?;
         }
@@ -402,6 +405,7 @@ impl Store {
             return Err(Trouble::new(format!("draft {draft}"), format!("is {} already", state.word()))
                 .hint("go on with the next one; undo brings it back"));
         }
+        self.not_in_trash(&mut tx, draft).await?;
         let deed = self.deed(&mut tx, who, kind, why, None).await?;
         let step = Step::of_draft(draft, STATE, state.word(), to.word());
         self.take(&mut tx, deed, &step).await?;
@@ -425,6 +429,7 @@ impl Store {
         let deed = self.deed(&mut tx, who, DeedKind::Note, "", None).await?;
         let step = Step::of_draft(draft, NOTE, &was, text);
         self.take(&mut tx, deed, &step).await?;
+        self.index_touched(&mut tx, &[step]).await?;
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(deed)
     }
@@ -476,6 +481,13 @@ impl Store {
                     .hint("undo the later change first, or type the value you want"));
             }
             self.leaves_no_orphans(&mut tx, step).await?;
+            // What another person threw away since stays thrown away whole.
+            let taken_out = |s: &Step| s.draft == step.draft && s.term == IN_TRASH;
+            if let (Some(draft), STATE) = (step.draft, step.term.as_str())
+                && !steps.iter().any(taken_out)
+            {
+                self.not_in_trash(&mut tx, draft).await?;
+            }
         }
         let deed = self.deed(&mut tx, who, DeedKind::Undo, "", Some(undone)).await?;
         let mut drafts = Vec::new();
@@ -856,6 +868,26 @@ impl Store {
     /// Brings names and search of every lot in `steps` up to its values.
     pub(super) async fn index_touched(&self, tx: &mut SqliteConnection, steps: &[Step]) -> Result<()> {
         let mut lots: Vec<i64> = steps.iter().filter_map(|s| s.lot).collect();
+        // Specimens are found where they went to and no longer where they were;
+        // what is merged is found with what it went into.
+        for step in steps {
+            let moved = step.specimen().is_some_and(|s| s.1 == "record");
+            let number =
+                |text: &str| text.strip_prefix(MERGED).or(moved.then_some(text))?.parse::<i64>().ok();
+            lots.extend([step.was.as_str(), step.now.as_str()].into_iter().filter_map(number));
+        }
+        // The note of a draft is found with its record and the parts of it.
+        for draft in steps.iter().filter(|s| s.term == NOTE).filter_map(|s| s.draft) {
+            let of: Vec<i64> = sqlx::query_scalar(
+                "WITH RECURSIVE its (id) AS (SELECT id FROM lot WHERE draft = ?
+                     UNION SELECT lot.id FROM its JOIN lot ON lot.part_of = its.id) SELECT id FROM its",
+            )
+            .bind(draft)
+            .fetch_all(&mut *tx)
+            .await
+            .map_err(|e| self.trouble(e))?;
+            lots.extend(of);
+        }
         lots.sort_unstable();
         lots.dedup();
         for lot in lots {
@@ -880,21 +912,11 @@ impl Store {
         if !standing {
             return Ok(());
         }
-        let rows: Vec<(String, String)> =
-            sqlx::query_as("SELECT value, verbatim FROM lot_value WHERE lot = ?")
-                .bind(lot)
-                .fetch_all(&mut *tx)
-                .await
-                .map_err(|e| self.trouble(e))?;
-        let mut text = String::new();
-        for (value, verbatim) in &rows {
-            text.push_str(value);
-            text.push('\n');
-            if verbatim != value {
-                text.push_str(verbatim);
-                text.push('\n');
-            }
-        }
+        let text: String = sqlx::query_scalar("SELECT text FROM lot_text WHERE lot = ?")
+            .bind(lot)
+            .fetch_one(&mut *tx)
+            .await
+            .map_err(|e| self.trouble(e))?;
         sqlx::query("INSERT INTO lot_words (rowid, text) VALUES (?, ?)")
             .bind(lot)
             .bind(&text)

@@ -156,6 +156,8 @@ pub struct Draft {
     pub photo: Option<KeptPhoto>,
     /// Where it stands.
     pub state: State,
+    /// Whether it is in the trash.
+    pub trashed: bool,
     /// How doubtful it is: its place in the queue.
     pub weight: f64,
     /// The person's note.
@@ -555,17 +557,28 @@ impl Store {
     /// # Errors
     /// Only the database's own.
     pub async fn values_of(&self, term: &str, state: State, limit: u32) -> Result<Vec<(String, i64)>> {
-        sqlx::query_as(
+        // Each value is looked up among the drafts in that state or among those in
+        // the other ones: whichever are fewer.
+        let counts = self.state_counts().await?;
+        let (waiting, aside, settled) = (counts.waiting, counts.aside, counts.settled);
+        let (here, others) = match state {
+            State::Waiting => (waiting, aside + settled),
+            State::Aside => (aside, waiting + settled),
+            State::Settled => (settled, waiting + aside),
+        };
+        let which = if here <= others { "IN" } else { "NOT IN" };
+        let states: Vec<String> = [State::Waiting, State::Aside, State::Settled]
+            .iter()
+            .filter(|s| (**s == state) == (here <= others))
+            .map(|s| format!("'{}'", s.word()))
+            .collect();
+        let sql = format!(
             "SELECT value, count(*) AS drafts FROM draft_value WHERE term = ? AND value <> ''
-             AND draft IN (SELECT id FROM draft WHERE state = ?)
+             AND draft {which} (SELECT id FROM draft WHERE state IN ({}))
              GROUP BY value ORDER BY drafts DESC, value LIMIT ?",
-        )
-        .bind(term)
-        .bind(state.word())
-        .bind(limit)
-        .fetch_all(&self.read)
-        .await
-        .map_err(|e| self.trouble(e))
+            states.join(", ")
+        );
+        sqlx::query_as(&sql).bind(term).bind(limit).fetch_all(&self.read).await.map_err(|e| self.trouble(e))
     }
 
     /// One line of the queue.
@@ -628,13 +641,14 @@ impl Store {
     /// When there is no such draft.
     pub async fn draft(&self, id: i64) -> Result<Draft> {
         let mut conn = self.read.acquire().await.map_err(|e| self.trouble(e))?;
-        let row =
-            sqlx::query("SELECT name, photo, state, weight, note, reading, parsed FROM draft WHERE id = ?")
-                .bind(id)
-                .fetch_optional(&mut *conn)
-                .await
-                .map_err(|e| self.trouble(e))?
-                .ok_or_else(|| no_draft(id))?;
+        let row = sqlx::query(
+            "SELECT name, photo, state, weight, note, reading, parsed, trash FROM draft WHERE id = ?",
+        )
+        .bind(id)
+        .fetch_optional(&mut *conn)
+        .await
+        .map_err(|e| self.trouble(e))?
+        .ok_or_else(|| no_draft(id))?;
         let damaged = |e: serde_json::Error| {
             Trouble::new(format!("draft {id}"), "holds a reading that cannot be understood")
                 .cause(e)
@@ -688,6 +702,7 @@ impl Store {
             name: row.get(0),
             photo,
             state: State::of(row.get(2)),
+            trashed: row.get(7),
             weight: row.get(3),
             note: row.get(4),
             reading,

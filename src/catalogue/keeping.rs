@@ -1,12 +1,10 @@
 //! Where things are kept, and what becomes of lots: put into containers,
-//! mounted, determined anew, merged, split, thrown away and taken back out.
+//! mounted, determined anew, merged and split.
 //!
 //! Each of these is one deed with its changes, in one transaction; one undo
-//! takes it back. Nothing is removed from the catalogue. Emptying the trash
-//! removes photographs' files only, and only when a person asks for it.
+//! takes it back. Nothing is removed from the catalogue.
 
-use super::deeds::{Change, DeedKind, IN_TRASH, KEPT_IN, SPECIMEN_STANDS, STANDING, STATE, Step, TRASHED};
-use super::drafts::State;
+use super::deeds::{Change, DeedKind, KEPT_IN, MERGED, SPECIMEN_STANDS, STANDING, STATE, Step, TRASHED};
 use super::store::{Store, now};
 use super::{RecordHead, StageRules};
 use crate::codes;
@@ -91,30 +89,6 @@ pub struct Mount {
     pub number: String,
     /// Its sex, as Darwin Core's `sex`; empty where it is not known.
     pub sex: String,
-}
-
-/// One thing in the trash.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Trashed {
-    /// What it is.
-    pub thing: Thing,
-    /// In words, for people.
-    pub what: String,
-    /// When it was thrown away.
-    pub since: String,
-    /// By whom.
-    pub by: String,
-    /// Why.
-    pub why: String,
-}
-
-/// What emptying the trash removed.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Emptied {
-    /// Photographs' files removed.
-    pub files: u64,
-    /// Bytes freed.
-    pub bytes: u64,
 }
 
 /// Chains of containers longer than this are a mistake: room, cabinet, drawer,
@@ -754,6 +728,7 @@ impl Store {
                 let term = format!("specimen {id} name");
                 let was = was.unwrap_or_default();
                 self.write_change(&mut tx, deed, None, Some(lot), &term, &was, name.trim()).await?;
+                self.index_lot(&mut tx, lot).await?;
                 tx.commit().await.map_err(|e| self.trouble(e))?;
                 Ok(deed)
             }
@@ -801,8 +776,8 @@ impl Store {
                     self.take(&mut tx, deed, &step).await?;
                 }
             }
-            self.move_specimens(&mut tx, deed, *other, into, None).await?;
-            let step = Step::of_lot(*other, STATE, STANDING, &format!("merged into record {into}"));
+            steps.extend(self.move_specimens(&mut tx, deed, *other, into, None).await?);
+            let step = Step::of_lot(*other, STATE, STANDING, &format!("{MERGED}{into}"));
             self.take(&mut tx, deed, &step).await?;
             steps.push(step);
         }
@@ -818,15 +793,17 @@ impl Store {
         from: i64,
         to: i64,
         only: Option<&[i64]>,
-    ) -> Result<()> {
+    ) -> Result<Vec<Step>> {
         let sql = format!("SELECT id FROM specimen WHERE lot = ? AND {SPECIMEN_STANDS} ORDER BY id");
         let ids: Vec<i64> =
             sqlx::query_scalar(&sql).bind(from).fetch_all(&mut *tx).await.map_err(|e| self.trouble(e))?;
+        let mut steps = Vec::new();
         for id in ids.into_iter().filter(|id| only.is_none_or(|o| o.contains(id))) {
             let step = Step::of_lot(to, &format!("specimen {id} record"), &from.to_string(), &to.to_string());
             self.take(tx, deed, &step).await?;
+            steps.push(step);
         }
-        Ok(())
+        Ok(steps)
     }
 
     /// Splits a part off a record: the part is a record of its own with the
@@ -935,7 +912,7 @@ impl Store {
                 .map_err(|e| self.trouble(e))?;
             }
         }
-        self.move_specimens(&mut tx, deed, lot, new, Some(specimens)).await?;
+        steps.extend(self.move_specimens(&mut tx, deed, lot, new, Some(specimens)).await?);
         if let Some(name) = theirs.get("scientificName").filter(|n| !n.is_empty()) {
             let value = |term: &str| match term {
                 "scientificName" => name.clone(),
@@ -946,163 +923,5 @@ impl Store {
         self.index_touched(&mut tx, &steps).await?;
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(new)
-    }
-
-    // ---- the trash
-
-    /// Throws a record or a draft away, with the reason. It stays in the trash
-    /// until a person takes it out.
-    ///
-    /// # Errors
-    /// When there is no reason, or it is in the trash already.
-    pub async fn throw_away(&self, thing: Thing, who: &str, why: &str) -> Result<i64> {
-        if why.trim().is_empty() {
-            return Err(Trouble::new("the trash", "takes nothing without a reason")
-                .hint("say in a few words why, for example: --why \"the same envelope twice\""));
-        }
-        let mut tx = self.begin().await?;
-        let step = match thing {
-            Thing::Lot(lot) => {
-                self.must_stand(&mut tx, lot).await?;
-                vec![Step::of_lot(lot, STATE, STANDING, TRASHED)]
-            }
-            Thing::Draft(id) => {
-                let mut steps = Vec::new();
-                match self.state_on(&mut tx, id).await? {
-                    State::Settled => {
-                        return Err(Trouble::new(format!("draft {id}"), "is settled")
-                            .hint("throw its record away instead"));
-                    }
-                    State::Waiting => steps.push(Step::of_draft(id, STATE, "waiting", "aside")),
-                    State::Aside => {}
-                }
-                let step = Step::of_draft(id, IN_TRASH, "", "yes");
-                if self.now_on(&mut tx, &step).await? == "yes" {
-                    return Err(Trouble::new(format!("draft {id}"), "is in the trash already"));
-                }
-                steps.push(step);
-                steps
-            }
-            other => {
-                return Err(Trouble::new(format!("{other:?}"), "cannot be thrown away")
-                    .hint("give a record, or \"draft 12\""));
-            }
-        };
-        let deed = self.deed(&mut tx, who, DeedKind::Change, why, None).await?;
-        for step in &step {
-            self.take(&mut tx, deed, step).await?;
-        }
-        self.index_touched(&mut tx, &step).await?;
-        tx.commit().await.map_err(|e| self.trouble(e))?;
-        Ok(deed)
-    }
-
-    /// Takes a record or a draft out of the trash.
-    ///
-    /// # Errors
-    /// When it is not in the trash.
-    pub async fn take_out(&self, thing: Thing, who: &str) -> Result<i64> {
-        let mut tx = self.begin().await?;
-        let (probe, steps) = match thing {
-            Thing::Lot(lot) => {
-                (Step::of_lot(lot, STATE, "", ""), vec![Step::of_lot(lot, STATE, TRASHED, STANDING)])
-            }
-            Thing::Draft(id) => (
-                Step::of_draft(id, IN_TRASH, "", ""),
-                vec![Step::of_draft(id, IN_TRASH, "yes", ""), Step::of_draft(id, STATE, "aside", "waiting")],
-            ),
-            other => return Err(Trouble::new(format!("{other:?}"), "is not in the trash")),
-        };
-        if self.now_on(&mut tx, &probe).await? != steps[0].was {
-            return Err(
-                Trouble::new("this", "is not in the trash").hint("see what is: glassine trash FOLDER")
-            );
-        }
-        let deed = self.deed(&mut tx, who, DeedKind::Change, "taken out of the trash", None).await?;
-        for step in &steps {
-            self.take(&mut tx, deed, step).await?;
-        }
-        self.index_touched(&mut tx, &steps).await?;
-        tx.commit().await.map_err(|e| self.trouble(e))?;
-        Ok(deed)
-    }
-
-    /// What is in the trash, the newest first.
-    ///
-    /// # Errors
-    /// Only the database's own.
-    pub async fn trash(&self) -> Result<Vec<Trashed>> {
-        let rows = sqlx::query(
-            "SELECT 'lot', lot.id, deed.at, deed.who, deed.why, deed.id FROM lot
-             JOIN change ON change.id = (SELECT max(id) FROM change WHERE change.lot = lot.id AND term = 'state')
-             JOIN deed ON deed.id = change.deed WHERE fate = ?1
-             UNION ALL
-             SELECT 'draft', draft.id, deed.at, deed.who, deed.why, deed.id FROM draft
-             JOIN change ON change.id =
-                 (SELECT max(id) FROM change WHERE change.draft = draft.id AND term = 'in the trash')
-             JOIN deed ON deed.id = change.deed WHERE trash = 1
-             ORDER BY 6 DESC",
-        )
-        .bind(TRASHED)
-        .fetch_all(&self.read)
-        .await
-        .map_err(|e| self.trouble(e))?;
-        let mut conn = self.read.acquire().await.map_err(|e| self.trouble(e))?;
-        let mut found = Vec::with_capacity(rows.len());
-        for r in &rows {
-            let (kind, id): (String, i64) = (r.get(0), r.get(1));
-            let thing = if kind == "lot" { Thing::Lot(id) } else { Thing::Draft(id) };
-            let what = self.in_words(&mut conn, thing).await?;
-            found.push(Trashed { thing, what, since: r.get(2), by: r.get(3), why: r.get(4) });
-        }
-        Ok(found)
-    }
-
-    /// Empties the trash: removes the files of photographs that only things in
-    /// the trash show. Readings, values and history stay; what is in the trash
-    /// stays listed there. The row says so before the file goes, so that a
-    /// crash in between leaves a file too many and never one too few.
-    ///
-    /// # Errors
-    /// When a file cannot be removed.
-    pub async fn empty_trash(&self) -> Result<Emptied> {
-        let mut tx = self.begin().await?;
-        let photos: Vec<(i64, String)> = sqlx::query_as(
-            "SELECT photo.id, photo.file FROM photo JOIN draft ON draft.photo = photo.id
-             LEFT JOIN lot ON lot.draft = draft.id
-             WHERE (draft.trash = 1 OR lot.fate = ?1)
-             AND NOT EXISTS (SELECT 1 FROM lot AS part WHERE part.shown = draft.id AND part.standing = 1)
-             -- other pages of the same file may still be wanted
-             AND NOT EXISTS (
-                 SELECT 1 FROM photo AS other JOIN draft AS d ON d.photo = other.id
-                 LEFT JOIN lot AS l ON l.draft = d.id
-                 WHERE other.file = photo.file AND d.trash = 0 AND coalesce(l.fate, '') <> ?1)",
-        )
-        .bind(TRASHED)
-        .fetch_all(&mut *tx)
-        .await
-        .map_err(|e| self.trouble(e))?;
-        for (id, _) in &photos {
-            sqlx::query("UPDATE photo SET gone = ? WHERE id = ? AND gone IS NULL")
-                .bind(now())
-                .bind(id)
-                .execute(&mut *tx)
-                .await
-                .map_err(|e| self.trouble(e))?;
-        }
-        tx.commit().await.map_err(|e| self.trouble(e))?;
-        let mut emptied = Emptied::default();
-        let mut files: Vec<String> = photos.into_iter().map(|p| p.1).collect();
-        files.sort();
-        files.dedup();
-        for file in files {
-            let path = self.folder().photos().join(file);
-            let Ok(facts) = std::fs::metadata(&path) else { continue };
-            std::fs::remove_file(&path)
-                .map_err(|e| super::folder::write_trouble(&path, "cannot be removed", e))?;
-            emptied.files += 1;
-            emptied.bytes += facts.len();
-        }
-        Ok(emptied)
     }
 }

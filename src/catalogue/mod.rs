@@ -31,6 +31,7 @@ mod same;
 mod series;
 mod stages;
 mod store;
+mod trash;
 
 pub use deeds::{Change, Deed, DeedKind, Undone};
 pub use drafts::{Draft, DraftHead, DraftValue, Entered, KeptPhoto, NearPhoto, Queue, QueueCounts, State};
@@ -38,7 +39,7 @@ pub use events::{
     EVENT_TERMS, Envelope, EventValue, Joined, PageEvent, event_term, of_event, with_followers,
 };
 pub use folder::Folder;
-pub use keeping::{Container, Contents, Emptied, Held, Mount, Thing, Trashed, Whereabouts};
+pub use keeping::{Container, Contents, Held, Mount, Thing, Whereabouts};
 pub use neighbours::Known;
 pub use people::{Agreement, Person, Role, Session, kappa};
 pub use progress::Progress;
@@ -48,6 +49,7 @@ pub use same::{Event, Same};
 pub use series::{Follows, NUMBERED, Numbered, following};
 pub use stages::{Kept, Stage, StageRule, StageRules, Staged, begins, ended};
 pub use store::{Catalogue, Store};
+pub use trash::{Emptied, Removal, Trashed};
 
 /// The columns a list of records shows, and the order in which a record's
 /// fields are given everywhere: Darwin Core terms, the most telling first.

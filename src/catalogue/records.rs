@@ -120,6 +120,17 @@ pub struct Record {
     pub history: Vec<Deed>,
 }
 
+/// How far from a word another may be to be taken for it, by the
+/// Damerau-Levenshtein distance: a misreading or a slip of the finger, not
+/// another word.
+#[derive(Clone, Copy)]
+enum Nearness {
+    /// One letter.
+    OneLetter,
+    /// One letter in four.
+    OneInFour,
+}
+
 impl Record {
     /// The value of `term`; empty where there is none.
     pub fn value(&self, term: &str) -> &str {
@@ -165,15 +176,13 @@ impl Store {
             lots = self.search_words(&begun, limit).await?;
         }
         if lots.is_empty() {
-            // Perhaps misspelt, here or on the label: every word may also be
-            // one of those known that are spelt nearly so.
-            let mut each = Vec::new();
-            for word in words(query) {
-                let mut spellings = vec![format!("\"{word}\"")];
-                spellings.extend(self.near_words(word).await?.into_iter().map(|w| format!("\"{w}\"")));
-                each.push(format!("({})", spellings.join(" OR ")));
-            }
-            lots = self.search_words(&each.join(" AND "), limit).await?;
+            // Perhaps misspelt, here or on the label: every word may also be one
+            // of those known that are spelt nearly so. By one letter first, which
+            // is most slips and found in a few milliseconds.
+            lots = self.search_near(query, limit, Nearness::OneLetter).await?;
+        }
+        if lots.is_empty() {
+            lots = self.search_near(query, limit, Nearness::OneInFour).await?;
         }
         self.heads(&lots).await
     }
@@ -187,26 +196,35 @@ impl Store {
             .map_err(|e| self.trouble(e))
     }
 
-    /// The known words nearest in spelling to `word`, at most 8: those that
-    /// share three letters in a row and differ by few letters.
-    async fn near_words(&self, word: &str) -> Result<Vec<String>> {
+    /// Records with the words of `query` or words spelt nearly so.
+    async fn search_near(&self, query: &str, limit: u32, how: Nearness) -> Result<Vec<i64>> {
+        let mut each = Vec::new();
+        for word in words(query) {
+            let mut spellings = vec![format!("\"{word}\"")];
+            spellings.extend(self.near_words(word, how).await?.into_iter().map(|w| format!("\"{w}\"")));
+            each.push(format!("({})", spellings.join(" OR ")));
+        }
+        self.search_words(&each.join(" AND "), limit).await
+    }
+
+    /// The known words nearest in spelling to `word`, at most 8.
+    async fn near_words(&self, word: &str, how: Nearness) -> Result<Vec<String>> {
         let word = word.to_lowercase();
         let letters: Vec<char> = word.chars().collect();
-        if letters.len() < 4 {
+        // A number one digit off is another number.
+        if letters.len() < 3 || !letters.iter().any(|c| c.is_alphabetic()) {
             return Ok(Vec::new());
         }
-        let thirds: Vec<String> =
-            letters.windows(3).map(|w| format!("\"{}\"", w.iter().collect::<String>())).collect();
-        let known: Vec<String> = sqlx::query_scalar(
-            "SELECT word FROM word_letters WHERE word_letters MATCH ? ORDER BY rank LIMIT 400",
-        )
-        .bind(thirds.join(" OR "))
-        .fetch_all(&self.read)
-        .await
-        .map_err(|e| self.trouble(e))?;
-        // One letter in four may differ, by the Damerau-Levenshtein distance:
-        // a misreading or a slip of the finger, not another word.
-        let most = (letters.len() / 4).max(1);
+        let most = match how {
+            Nearness::OneLetter => 1,
+            Nearness::OneInFour => letters.len() / 4,
+        };
+        let known = match how {
+            Nearness::OneLetter => self.sharing_an_end(&letters).await?,
+            // Found the first time.
+            Nearness::OneInFour if most < 2 => return Ok(Vec::new()),
+            Nearness::OneInFour => self.sharing_letters(&letters).await?,
+        };
         let mut near: Vec<(usize, String)> = known
             .into_iter()
             .map(|k| (strsim::damerau_levenshtein(&word, &k), k))
@@ -215,6 +233,48 @@ impl Store {
         near.sort();
         near.truncate(8);
         Ok(near.into_iter().map(|k| k.1).collect())
+    }
+
+    /// Known words about as long that begin or end like `letters`: whatever
+    /// differs by one letter (or two that changed places) is among them, since
+    /// that leaves what is before the middle letter as it is, or what is after it.
+    async fn sharing_an_end(&self, letters: &[char]) -> Result<Vec<String>> {
+        let middle = letters.len() / 2;
+        let begins: String = letters[..middle].iter().collect();
+        let ends: String = letters[middle + 1..].iter().collect();
+        // Ends of three letters are in the index of letters in a row; shorter ones
+        // are looked for among the words of that length, which are few.
+        let ending = if letters.len() - middle > 3 {
+            "id IN (SELECT rowid FROM word_letters WHERE word_letters MATCH '\"' || ?2 || '\"')"
+        } else {
+            "length(word) BETWEEN ?3 - 1 AND ?3 + 1"
+        };
+        let sql = format!(
+            "SELECT word FROM word WHERE word >= ?1 AND word < ?1 || char(1114111)
+                 -- the plus: by its beginning, not by its length
+                 AND +length(word) BETWEEN ?3 - 1 AND ?3 + 1
+             UNION SELECT word FROM word WHERE {ending} AND substr(word, -length(?2)) = ?2
+                 AND length(word) BETWEEN ?3 - 1 AND ?3 + 1"
+        );
+        sqlx::query_scalar(&sql)
+            .bind(begins)
+            .bind(ends)
+            .bind(letters.len() as i64)
+            .fetch_all(&self.read)
+            .await
+            .map_err(|e| self.trouble(e))
+    }
+
+    /// The known words that share most often three letters in a row with
+    /// `letters`.
+    async fn sharing_letters(&self, letters: &[char]) -> Result<Vec<String>> {
+        let thirds: Vec<String> =
+            letters.windows(3).map(|w| format!("\"{}\"", w.iter().collect::<String>())).collect();
+        sqlx::query_scalar("SELECT word FROM word_letters WHERE word_letters MATCH ? ORDER BY rank LIMIT 400")
+            .bind(thirds.join(" OR "))
+            .fetch_all(&self.read)
+            .await
+            .map_err(|e| self.trouble(e))
     }
 
     pub(super) async fn heads(&self, lots: &[i64]) -> Result<Vec<RecordHead>> {

@@ -158,8 +158,7 @@ async fn asking(
     let needed = match path {
         _ if !post => Role::Reads,
         "/sign-in" | "/sign-out" => Role::Reads,
-        "/trash" => Role::Keeps,
-        path if path.starts_with("/record/") && path.ends_with("/trash") => Role::Keeps,
+        path if path == "/trash" || path.starts_with("/trash/") || path.ends_with("/trash") => Role::Keeps,
         _ => Role::Settles,
     };
     if app.role < needed {
@@ -180,7 +179,11 @@ pub(super) async fn sign_in_page(With(app): Shared) -> Answer {
 
 /// Signs in. No token guards this form: nobody is signed in yet, and the
 /// origin was looked at.
-pub(super) async fn sign_in(With(app): Shared, axum::Form(form): Form) -> Answer {
+pub(super) async fn sign_in(
+    With(app): Shared,
+    headers: axum::http::HeaderMap,
+    axum::Form(form): Form,
+) -> Answer {
     let (name, passphrase) = (field(&form, "name"), form.iter().find(|f| f.0 == "passphrase"));
     let passphrase = passphrase.map_or("", |p| p.1.as_str());
     if !app.limit.allows(name) {
@@ -195,7 +198,11 @@ pub(super) async fn sign_in(With(app): Shared, axum::Form(form): Form) -> Answer
         Some(cookie) => {
             // Without an age it goes when the browser is closed; the session
             // itself expires after a working day.
-            let set = format!("{COOKIE}={cookie}; Path=/; HttpOnly; SameSite=Strict");
+            // Where the page came by HTTPS, here or from a server before this one,
+            // it goes back by nothing else.
+            let origin = headers.get(header::ORIGIN).and_then(|o| o.to_str().ok()).unwrap_or("");
+            let secure = if app.https || origin.starts_with("https://") { "; Secure" } else { "" };
+            let set = format!("{COOKIE}={cookie}; Path=/; HttpOnly; SameSite=Strict{secure}");
             Ok(([(header::SET_COOKIE, set)], Redirect::to("/")).into_response())
         }
         None => {

@@ -4,8 +4,8 @@
 use super::pages::{day, hidden, layout, small};
 use super::{Answer, App, At, Failed, Form, Shared, Walk, With, field, posted, words};
 use crate::catalogue::{
-    Change, Container, Contents, Kept, Mount, QueueCounts, Record, Stage, StageRules, Staged, TERM_ORDER,
-    Thing, Trashed, ended,
+    Change, Container, Contents, Kept, Mount, QueueCounts, Record, Removal, Role, Stage, StageRules, Staged,
+    TERM_ORDER, Thing, Trashed, ended,
 };
 use crate::trouble::Trouble;
 use axum::extract::Query;
@@ -16,7 +16,11 @@ use maud::{Markup, html};
 /// The most records a container's page lists.
 const MOST: u32 = 500;
 
-/// Puts away, mounts, determines, changes or throws away a record.
+/// The most photographs that are named before the trash is emptied.
+const LISTED: usize = 100;
+
+/// Puts away, mounts, determines, changes, splits, merges or throws away a
+/// record.
 pub(super) async fn deed(
     With(app): Shared,
     At((id, deed)): At<(i64, String)>,
@@ -78,6 +82,34 @@ pub(super) async fn deed(
             let thing = get("specimen").parse().ok().map_or(Thing::Lot(id), Thing::Specimen);
             store.set_stage(&[thing], &stage, &rules, who, get("why")).await?;
         }
+        "split" => {
+            let specimens: Vec<i64> =
+                form.iter().filter(|f| f.0 == "specimen").filter_map(|f| f.1.parse().ok()).collect();
+            let change = |term: &str, value: &str| Change { term: term.into(), value: value.into() };
+            let mut changes = Vec::new();
+            for (name, term) in [("count", "individualCount"), ("sex", "sex"), ("name", "scientificName")] {
+                if !get(name).is_empty() {
+                    changes.push(change(term, get(name)));
+                }
+            }
+            if specimens.is_empty() && changes.is_empty() {
+                let trouble = Trouble::new("the part", "is not said")
+                    .hint("say how many go, which specimens, or what is different of them");
+                return Err(Failed(StatusCode::UNPROCESSABLE_ENTITY, trouble));
+            }
+            let part = store.split(id, &specimens, &changes, who, get("why")).await?;
+            return Ok(Redirect::to(&format!("/record/{part}")).into_response());
+        }
+        "merge" => {
+            let words = get("others").split([',', ' ', ';']).filter(|w| !w.is_empty());
+            let others: std::result::Result<Vec<i64>, _> = words.map(str::parse).collect();
+            let others = others.map_err(|_| {
+                let trouble = Trouble::new(format!("“{}”", get("others")), "is not numbers of records")
+                    .hint("write them as 14, 15");
+                Failed(StatusCode::UNPROCESSABLE_ENTITY, trouble)
+            })?;
+            store.merge(id, &others, who, get("why")).await?;
+        }
         "trash" => {
             store.throw_away(Thing::Lot(id), who, get("why")).await?;
         }
@@ -89,7 +121,8 @@ pub(super) async fn deed(
 pub(super) async fn places(With(app): Shared) -> Answer {
     let containers = app.store.containers(None).await?;
     let counts = app.store.state_counts().await?;
-    Ok(places_page(&app, &counts, &containers).into_response())
+    let trash = app.store.trash_count().await?;
+    Ok(places_page(&app, &counts, &containers, trash).into_response())
 }
 
 pub(super) async fn make(With(app): Shared, axum::Form(form): Form) -> Answer {
@@ -139,16 +172,42 @@ pub(super) async fn due(With(app): Shared, Query(by): Query<ByDay>) -> Answer {
 pub(super) async fn trash(With(app): Shared) -> Answer {
     let trash = app.store.trash().await?;
     let counts = app.store.state_counts().await?;
-    Ok(trash_page(&app, &counts, &trash).into_response())
+    let removal = app.store.removal().await?;
+    Ok(trash_page(&app, &counts, &trash, &removal).into_response())
 }
 
-/// Takes one thing out of the trash. Emptying it is the terminal's: it cannot
-/// be undone.
+/// Takes one thing out of the trash.
 pub(super) async fn from_trash(With(app): Shared, axum::Form(form): Form) -> Answer {
     posted(&app, &form)?;
     let thing = app.store.thing(field(&form, "thing")).await?;
     app.store.take_out(thing, &app.who).await?;
     Ok(Redirect::to("/trash").into_response())
+}
+
+/// Asks once more before the trash is emptied, with all that would go.
+pub(super) async fn before_emptying(With(app): Shared) -> Answer {
+    let removal = app.store.removal().await?;
+    let counts = app.store.state_counts().await?;
+    Ok(emptying_page(&app, &counts, &removal).into_response())
+}
+
+/// Empties the trash of what was shown on the page before.
+pub(super) async fn empty(With(app): Shared, axum::Form(form): Form) -> Answer {
+    posted(&app, &form)?;
+    if field(&form, "sure") != "yes" {
+        return Ok(Redirect::to("/trash/empty").into_response());
+    }
+    app.store.empty_trash(&app.who, Some(field(&form, "seal"))).await?;
+    Ok(Redirect::to("/trash").into_response())
+}
+
+/// Throws a draft away.
+pub(super) async fn throw_draft(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
+    let posted = posted(&app, &form)?;
+    super::free(&app, id).await?;
+    app.store.throw_away(Thing::Draft(id), &app.who, &posted.why).await?;
+    let next = super::next_for(&app, &posted.walk, Some(id), false).await?;
+    Ok(super::go_on(next, &posted.walk, &format!("trash.{id}")))
 }
 
 /// The cards of a record: place, names, specimens, parts, and the trash.
@@ -268,12 +327,13 @@ pub(super) fn about(
                     }
                 }
             }
-            @if record.part_of.is_some() || !record.parts.is_empty() || !record.merged.is_empty() {
+            @if stands || record.part_of.is_some() || !record.parts.is_empty() || !record.merged.is_empty() {
                 section.card {
                     h2 { "Parts" }
                     @if let Some(whole) = record.part_of { p { "Split off " a href={ "/record/" (whole) } { "record " (whole) } } }
                     @for part in &record.parts { p { "Split off it: " a href={ "/record/" (part) } { "record " (part) } } }
                     @for other in &record.merged { p { "Merged into it: " a href={ "/record/" (other) } { "record " (other) } } }
+                    @if stands { (parting(app, record)) }
                 }
             }
             @if stands && record.draft.is_none() {
@@ -305,7 +365,37 @@ pub(super) fn about(
     }
 }
 
-fn places_page(app: &App, counts: &QueueCounts, containers: &[Container]) -> Markup {
+/// The forms that split a part off a record, and that merge others into it.
+fn parting(app: &App, record: &Record) -> Markup {
+    let to = |deed: &str| format!("/record/{}/{deed}", record.lot);
+    html! {
+        details { summary { "Split a part off" }
+            form method="post" action=(to("split")) {
+                (hidden(app, &Walk::default(), None))
+                @for s in &record.specimens {
+                    label { input type="checkbox" name="specimen" value=(s.id); " specimen " (s.number) }
+                }
+                label for="sp-count" { "How many go" } input #sp-count name="count" inputmode="numeric" maxlength="6";
+                label for="sp-name" { "Their name, where another" } input #sp-name name="name" maxlength="300";
+                label for="sp-sex" { "Their sex, where another" } input #sp-sex name="sex" maxlength="40";
+                label for="sp-why" { "Why" } input #sp-why name="why" maxlength="400";
+                button { "Split them off" }
+            }
+            p.soft { "The part is a record of its own with the same values and photograph. One undo joins them again." }
+        }
+        details { summary { "Merge others into it" }
+            form method="post" action=(to("merge")) {
+                (hidden(app, &Walk::default(), None))
+                label for="m-others" { "Records, by number" } input #m-others name="others" required maxlength="400" placeholder="14, 15";
+                label for="m-why" { "Why" } input #m-why name="why" maxlength="400";
+                button { "Merge them" }
+            }
+            p.soft { "What this record lacks is taken from them; they stay as they were. One undo parts them again." }
+        }
+    }
+}
+
+fn places_page(app: &App, counts: &QueueCounts, containers: &[Container], trash: i64) -> Markup {
     let body = html! {
         section.page {
             h1 { "Places" }
@@ -333,7 +423,7 @@ fn places_page(app: &App, counts: &QueueCounts, containers: &[Container]) -> Mar
                     button { "Make it" }
                 }
             } }
-            p { a href="/trash" { "The trash" } }
+            p { a href="/trash" { "The trash" @if trash > 0 { " (" (trash) ")" } } }
         }
     };
     layout("Places", "places", Some(counts), Some(app), body)
@@ -450,29 +540,76 @@ fn due_page(
     layout("Due", "due", Some(counts), Some(app), body)
 }
 
-fn trash_page(app: &App, counts: &QueueCounts, trash: &[Trashed]) -> Markup {
+fn trash_page(app: &App, counts: &QueueCounts, trash: &[Trashed], removal: &Removal) -> Markup {
+    let keeps = app.role >= Role::Keeps;
     let body = html! {
         section.page {
             h1 { "Trash" }
-            p.soft { "Nothing leaves it by itself. To remove the photographs of what is in it: "
-                code { "glassine trash FOLDER --empty" } "; readings, values and history stay even then." }
+            p.soft { "Nothing leaves it by itself. What is in it is not found and not written out; all it says stays." }
             @if trash.is_empty() { div.nothing { p { "It is empty." } } }
             ol.rows {
                 @for t in trash {
-                    li { div.row.plainrow {
-                        span.what { b { (t.what) } span.soft { (t.by) ", " (day(&t.since)) ": " (t.why) } }
-                        form method="post" action="/trash" {
-                            (hidden(app, &Walk::default(), None))
-                            input type="hidden" name="thing" value=(match t.thing {
-                                Thing::Draft(id) => format!("draft {id}"),
-                                Thing::Lot(id) | Thing::Specimen(id) | Thing::Container(id) => format!("record {id}"),
-                            });
-                            button { "Take it out" }
+                    @let (to, thing) = match t.thing {
+                        Thing::Draft(id) => (format!("/draft/{id}"), format!("draft {id}")),
+                        Thing::Lot(id) | Thing::Specimen(id) | Thing::Container(id) => (format!("/record/{id}"), format!("record {id}")),
+                    };
+                    li { div.row {
+                        (small(t.photo))
+                        span.what {
+                            b { a href=(to) { (t.what) } }
+                            span { (t.why) }
+                            span.soft { (t.by) ", " (day(&t.since))
+                                @if let Some((at, by)) = &t.gone { "; photograph removed on " (day(at)) @if !by.is_empty() { " by " (by) } } }
+                        }
+                        @if keeps {
+                            form method="post" action="/trash" {
+                                (hidden(app, &Walk::default(), None))
+                                input type="hidden" name="thing" value=(thing);
+                                button aria-label={ "Take it out: " (t.what) } { "Take it out" }
+                            }
                         }
                     } }
                 }
             }
+            @if !keeps { p.soft { "Taking out and emptying are for those who look after the folder." } }
+            @else if removal.files > 0 {
+                h2 { "Empty it" }
+                p { (files(removal)) " on this disk " @if removal.files == 1 { "is" } @else { "are" } " shown by nothing else." }
+                p { a.button href="/trash/empty" { "Look what would be removed" } }
+            } @else if !trash.is_empty() { p.soft { "There are no photographs of it to remove." } }
         }
     };
     layout("Trash", "places", Some(counts), Some(app), body)
+}
+
+/// How many files, and how large: `3 photographs (12.5 MiB)`.
+fn files(removal: &Removal) -> String {
+    let s = if removal.files == 1 { "" } else { "s" };
+    format!("{} photograph{s} ({:.1} MiB)", removal.files, removal.bytes as f64 / 1_048_576.0)
+}
+
+fn emptying_page(app: &App, counts: &QueueCounts, removal: &Removal) -> Markup {
+    let body = html! {
+        section.page {
+            h1 { "Empty the trash" }
+            @if app.role < Role::Keeps { p { "This is for those who look after the folder. " a href="/trash" { "Back to the trash" } } }
+            @else if removal.files == 0 { p { "There is nothing to remove. " a href="/trash" { "Back to the trash" } } }
+            @else {
+                p { b { (files(removal)) } " will be removed from this folder for good. No undo brings them back; a backup may." }
+                p { "What was read on them, every value and the whole history stay." }
+                ul { @for name in removal.names.iter().take(LISTED) { li { (name) } } }
+                @if removal.names.len() > LISTED { p { "and " (removal.names.len() - LISTED) " more." } }
+                form method="post" action="/trash/empty" {
+                    (hidden(app, &Walk::default(), None))
+                    input type="hidden" name="seal" value=(removal.seal);
+                    p { label { input type="checkbox" name="sure" value="yes" required; " Yes, remove " (files(removal)) " for good" } }
+                    div.bar {
+                        button { "Empty the trash" }
+                        a.button.first href="/trash" { "Leave everything" }
+                    }
+                }
+            }
+        }
+    };
+    layout("Empty the trash", "places", Some(counts), Some(app), body)
 }

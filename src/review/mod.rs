@@ -18,8 +18,8 @@ mod wire;
 mod words;
 
 use crate::catalogue::{
-    Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, Role, StageRules, State, Store, following, of_event,
-    with_followers,
+    Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, Role, StageRules, State, Store, event_term,
+    following, of_event, with_followers,
 };
 use crate::geometry::{Point, Quad};
 use crate::intake::IntakeRules;
@@ -38,7 +38,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 pub use pictures::Opener;
-pub use wire::{Patience, answer};
+pub use wire::{Patience, answer, encrypting};
 
 /// A page's form holds some dozens of short values; more is not ours.
 const LARGEST_FORM: usize = 1 << 20;
@@ -84,6 +84,19 @@ pub struct Network {
     pub address: IpAddr,
     /// Further host names by which the page is reached.
     pub names: Vec<String>,
+    /// By what connections are encrypted.
+    pub https: Option<Https>,
+    /// Whether they may go without, past this machine: passphrases too.
+    pub open: bool,
+}
+
+/// A certificate and its key, as PEM files.
+#[derive(Clone, Debug)]
+pub struct Https {
+    /// The certificate, and those that vouch for it.
+    pub certificate: PathBuf,
+    /// Its key.
+    pub key: PathBuf,
 }
 
 /// Opens originals of every kind that intake takes, within `rules`.
@@ -114,6 +127,16 @@ pub struct Args {
     /// server that adds HTTPS.
     #[arg(long = "host", value_name = "NAME", requires = "network")]
     pub hosts: Vec<String>,
+    /// The certificate for HTTPS, a PEM file.
+    #[arg(long, value_name = "FILE", requires_all = ["network", "key"])]
+    pub certificate: Option<PathBuf>,
+    /// The certificate's key, a PEM file.
+    #[arg(long, value_name = "FILE", requires = "certificate")]
+    pub key: Option<PathBuf>,
+    /// Let others in without HTTPS: passphrases and records can be read by
+    /// whoever listens on the network.
+    #[arg(long, requires = "network", conflicts_with = "certificate")]
+    pub without_https: bool,
     /// Of a hundred settled drafts, how many are offered to another person to
     /// be read again, blind to the first reading.
     #[arg(long, value_name = "PERCENT", default_value_t = 5, value_parser = clap::value_parser!(u8).range(0..=100))]
@@ -128,7 +151,10 @@ impl Args {
     /// When no name is given and the system knows none.
     pub fn options(&self, opener: Opener, typist: Typist) -> Result<Options> {
         let who = person(self.who.as_deref())?;
-        let network = self.network.map(|address| Network { address, names: self.hosts.clone() });
+        let pair = self.certificate.clone().zip(self.key.clone());
+        let https = pair.map(|(certificate, key)| Https { certificate, key });
+        let (names, open) = (self.hosts.clone(), self.without_https);
+        let network = self.network.map(|address| Network { address, names, https, open });
         let second_reading = self.second_reading;
         Ok(Options { port: self.port, open: !self.no_open, who, opener, typist, network, second_reading })
     }
@@ -159,6 +185,16 @@ pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
             return Err(Trouble::new("the network", "is closed: nobody signs in to this folder")
                 .hint("take people in first: glassine people FOLDER add NAME"));
         }
+        let https = options.network.as_ref().and_then(|n| n.https.as_ref());
+        if !ip.is_loopback() && https.is_none() && !options.network.as_ref().is_some_and(|n| n.open) {
+            return Err(Trouble::new("the network", "is closed: passphrases would pass over it unencrypted")
+                .hint(
+                    "give a certificate with --certificate and --key; or put a server before the page that adds \
+                     HTTPS (--network 127.0.0.1 --host NAME); or, where you trust everybody on it, say --without-https",
+                ));
+        }
+        let tls = https.map(wire::encrypting).transpose()?;
+        let scheme = if tls.is_some() { "https" } else { "http" };
         let address = SocketAddr::from((ip, options.port));
         let listener = tokio::net::TcpListener::bind(address).await.map_err(|e| {
             Trouble::new(format!("port {}", options.port), "cannot be used for the page")
@@ -169,15 +205,17 @@ pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
             listener.local_addr().map_err(|e| Trouble::new("the page", "has no address").cause(e))?;
         let open = options.open;
         let router = router(store, options, address.port());
-        let url = format!("http://{address}/");
+        let url = format!("{scheme}://{address}/");
         if ip.is_loopback() {
             eprintln!("Review at {url} (this machine only). Ctrl-C ends it; nothing is lost.");
         } else {
             eprintln!("Review at {url}, for everybody who can reach this address and signs in.");
-            eprintln!(
-                "caution: what passes between browser and page is not encrypted, passphrases included. Use a \
-                 network that you trust, or a server before it that adds HTTPS (and name it with --host)."
-            );
+            if tls.is_none() {
+                eprintln!(
+                    "caution: what passes between browser and page is not encrypted, passphrases included. Use \
+                     it only on a network that you trust."
+                );
+            }
         }
         if open && let Err(e) = open::that_detached(&url) {
             eprintln!("The browser could not be opened ({e}): open the address yourself.");
@@ -188,7 +226,7 @@ pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
                 std::future::pending::<()>().await;
             }
         };
-        answer(listener, router, Patience::default(), end).await;
+        answer(listener, tls, router, Patience::default(), end).await;
         Ok(())
     })
 }
@@ -208,6 +246,8 @@ struct App {
     /// Whether people sign in to this folder.
     people: bool,
     hosts: Arc<[String]>,
+    /// Whether connections are encrypted here.
+    https: bool,
     second_reading: u8,
     limit: Arc<door::Limit>,
 }
@@ -246,6 +286,7 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         token: uuid::Uuid::new_v4().simple().to_string(),
         people: false,
         hosts: hosts.into(),
+        https: options.network.as_ref().is_some_and(|n| n.https.is_some()),
         second_reading: options.second_reading,
         limit: Arc::new(door::Limit::new()),
     });
@@ -258,6 +299,7 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/draft/{id}/settle", post(settle))
         .route("/draft/{id}/aside", post(aside))
         .route("/draft/{id}/back", post(back))
+        .route("/draft/{id}/trash", post(keeping::throw_draft))
         .route("/draft/{id}/note", post(note))
         .route("/undo", post(undo))
         .route("/same/{id}/{term}", get(same).post(take_same))
@@ -277,6 +319,7 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/place/{id}", get(keeping::place))
         .route("/due", get(keeping::due))
         .route("/trash", get(keeping::trash).post(keeping::from_trash))
+        .route("/trash/empty", get(keeping::before_emptying).post(keeping::empty))
         .route("/photo/{id}/{piece}", get(photo))
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
         .route("/icon.svg", get(|| asset("image/svg+xml", ICON)))
@@ -653,11 +696,17 @@ async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form
         }
         (Ok(_), true) => {
             let draft = app.store.draft(id).await?;
-            let values: serde_json::Map<_, _> = draft
+            let mut values: serde_json::Map<_, _> = draft
                 .values
                 .iter()
                 .map(|v| (v.term.clone(), serde_json::json!({ "value": v.value, "changed": v.changed() })))
                 .collect();
+            for event in app.store.page_events(id).await? {
+                values.extend(event.values.iter().map(|v| {
+                    let now = serde_json::json!({ "value": v.value, "from": v.from() });
+                    (event_term(event.nth, &v.term), now)
+                }));
+            }
             let same: Vec<_> = same_elsewhere(&app, &draft).await?;
             let same: Vec<_> = same
                 .into_iter()

@@ -52,7 +52,9 @@
     field.focus({ preventScroll: true });
     field.scrollIntoView({ block: "nearest" });
   };
-  const input = (field) => $(".face input", field);
+  const input = (field) => $("input:not([type=hidden])", field);
+  // A value of a draft, or of an entry of a notebook page.
+  const FIELD = ".field, .noted";
 
   // ---- the photograph: what part of it is seen, and how
   const photo = {
@@ -144,13 +146,13 @@
 
   // ---- values are kept as soon as a field is left: closing the page loses nothing
   const keep = () => {
-    const form = $("#fields");
     const touched = fields.filter((f) => input(f).value.trim() !== input(f).dataset.was);
     if (!touched.length) return posting;
+    const form = touched[0].closest("form"), more = touched.some((f) => f.closest("form") !== form);
     posting = posting.catch(() => true).then(async () => {
       const body = new URLSearchParams();
       for (const name of ["token", "walk", "seen"]) body.append(name, form.elements[name].value);
-      const sent = touched.map((f) => [f, input(f).value.trim()]).filter(([f, v]) => v !== input(f).dataset.was);
+      const sent = touched.filter((f) => f.closest("form") === form).map((f) => [f, input(f).value.trim()]).filter(([f, v]) => v !== input(f).dataset.was);
       if (!sent.length) return true;
       for (const [f, v] of sent) body.append(input(f).name, v);
       let answer, got;
@@ -169,14 +171,23 @@
         if (got.trouble) toast(got.trouble);
         return false;
       }
-      form.elements.seen.value = got.seen;
+      all("input[name=seen]").forEach((seen) => { seen.value = got.seen; });
       for (const [f, v] of sent) {
         input(f).dataset.was = v;
+        input(f).removeAttribute("aria-invalid");
+      }
+      // A date of a notebook's entry goes on to the entries below it.
+      for (const f of fields) {
+        const state = got.values[f.dataset.term], at = input(f);
+        if (!state || (at.value.trim() !== at.dataset.was)) continue;
+        if (at.value.trim() !== state.value) { at.value = state.value; at.dataset.was = state.value; }
+        if (f.classList.contains("noted") && state.from) $(".from", f).textContent = state.from;
+      }
+      for (const [f, v] of sent) {
         const state = got.values[f.dataset.term];
         f.classList.toggle("changed", !!state && state.changed);
         f.classList.toggle("empty", !v);
-        input(f).removeAttribute("aria-invalid");
-        if (state && state.changed) {
+        if (state && state.changed && $(".sure", f)) {
           f.classList.remove("doubted");
           const mark = document.createElement("span");
           mark.className = "yours";
@@ -191,7 +202,8 @@
       if (got.same) offer(got.same);
       return true;
     });
-    return posting;
+    // Each entry is a form of its own.
+    return more ? posting.then((ok) => (ok === false ? false : keep())) : posting;
   };
   const count = () => {
     const settle = $("#settle");
@@ -242,9 +254,14 @@
       toast(`${n} ${n === 1 ? "doubt is" : "doubts are"} open. Press s again to settle as it stands.`);
       return;
     }
-    // The form sends every value with it, so nothing typed can miss the boat.
+    // The form sends every value with it, so nothing typed can miss the boat;
+    // entries of a notebook page are forms of their own.
     leaving = true;
-    await posting;
+    if (await keep() === false) {
+      leaving = false;
+      goTo(fields.find((f) => $(".wrong", f).textContent));
+      return;
+    }
     $("#fields").requestSubmit(button);
   };
 
@@ -277,7 +294,7 @@
   };
 
   if (desk) {
-    fields = all(".field");
+    fields = all(FIELD);
     fields.forEach((f) => {
       f.addEventListener("focusin", () => light(f));
       input(f).addEventListener("blur", () => keep());
@@ -326,7 +343,7 @@
       take(all("button", b.closest(".candidates")).indexOf(b) + 1);
     }));
     const add = $("#add");
-    add.addEventListener("change", () => {
+    if (add) add.addEventListener("change", () => {
       if (!add.value) return;
       const field = fields.find((f) => f.classList.contains("empty") && !$(".asread", f)) || fields[0];
       const copy = field.cloneNode(true), term = add.value;
@@ -351,10 +368,10 @@
       add.selectedOptions[0].remove();
       input(copy).focus();
     });
-    $("#fields").addEventListener("submit", (e) => {
-      // A plain submit (Enter in a value) keeps; the settle button goes its way.
-      if (!e.submitter || e.submitter.id !== "settle") { e.preventDefault(); keep(); }
-    });
+    // A plain submit (Enter in a value) keeps; the settle button goes its way.
+    const kept = (e) => { if (!e.submitter || e.submitter.id !== "settle") { e.preventDefault(); keep().then((ok) => { if (ok !== false) toast("Kept."); }); } };
+    $("#fields").addEventListener("submit", kept);
+    all(".entry").filter((form) => $(".noted", form)).forEach((form) => form.addEventListener("submit", kept));
     const settleButton = $("#settle");
     if (settleButton) settleButton.addEventListener("click", (e) => { e.preventDefault(); settle(); });
     const start = $(".field[data-start]") || fields[0];
@@ -373,7 +390,7 @@
     if (el && el.id === "text" && e.key === "Enter" && (e.ctrlKey || e.metaKey)) { e.preventDefault(); el.form.requestSubmit(); return; }
     if (e.isComposing || e.ctrlKey || e.metaKey || e.altKey || card.open) return;
     if (typing(el)) {
-      const field = el.closest(".field");
+      const field = el.closest(FIELD);
       if (field && e.key === "Enter") { e.preventDefault(); keep().then((ok) => ok !== false && goTo(field)); }
       else if (field && e.key === "Escape") { el.value = el.dataset.was; $(".wrong", field).textContent = ""; goTo(field); }
       else if (!field && e.key === "Escape") { const box = el.closest("details"); if (box) { box.open = false; goTo(now); } else el.blur(); }
@@ -412,7 +429,7 @@
     if (key !== "s") armed = false;
     if (key === "ArrowDown" || key === "j") { done(); goTo(fields[Math.min(fields.length - 1, at + 1)]); }
     else if (key === "ArrowUp" || key === "k") { done(); goTo(fields[Math.max(0, at - 1)]); }
-    else if (key === "e" || (key === "Enter" && el && el.classList.contains("field"))) { if (now) { done(); input(now).focus(); input(now).select(); } }
+    else if (key === "e" || (key === "Enter" && el && el.matches(FIELD))) { if (now) { done(); input(now).focus(); input(now).select(); } }
     else if (key === "x" && now) { done(); input(now).value = ""; keep(); }
     else if (/^[1-9]$/.test(key)) { done(); take(+key); }
     else if (key === "s") { done(); settle(); }

@@ -5,9 +5,9 @@
 use super::words::{OFFERED, kind, misfit, name, state, sureness};
 use super::{App, Walk, rounded};
 use crate::catalogue::{
-    Agreement, Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, Follows, Joined, KeptPhoto,
-    Numbered, PageEvent, Progress, QueueCounts, Record, RecordHead, Same, StageRules, Staged, State,
-    event_term, term_rank,
+    Agreement, Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, EventValue, Follows, Joined,
+    KeptPhoto, Numbered, PageEvent, Progress, QueueCounts, Record, RecordHead, Role, Same, StageRules,
+    Staged, State, event_term, term_rank,
 };
 use crate::checking::notebook::Beside as Compare;
 use crate::geometry::Quad;
@@ -43,6 +43,7 @@ impl Notice {
             "settle" => "Settled".to_owned(),
             "aside" => "Set aside".to_owned(),
             "back" => "Back in the queue:".to_owned(),
+            "trash" => "In the trash:".to_owned(),
             "note" => "Note kept with".to_owned(),
             "same" if many == 0 => return None,
             "same" => format!("{many} {drafts} changed like"),
@@ -460,7 +461,7 @@ pub(super) fn draft(
         (notice(app, did.as_ref(), walk))
         div.desk data-draft=(draft.id) data-state=(draft.state.word()) {
             section.sight aria-label={ @if draft.photo.is_some() { "Photograph" } @else { "Words" } } {
-                (photograph(draft))
+                (photograph(draft, events))
                 @if draft.photo.is_some() { div.tools role="toolbar" aria-label="Photograph" {
                     button type="button" data-do="look" { kbd { "z" } " " span.looking { "Writing" } }
                     button type="button" data-do="nearer" aria-label="Nearer" { kbd { "+" } }
@@ -494,10 +495,10 @@ pub(super) fn draft(
                 form #fields method="post" action={ "/draft/" (draft.id) "/keep" } autocomplete="off" {
                     (hidden(app, walk, Some(draft.seen.unwrap_or(0))))
                     button.hidden { "Keep what I typed" }
-                    ol.fields {
+                    div.fields {
                         @for (i, value) in fields.iter().enumerate() {
                             @let part = Part::of(value);
-                            @if i > 0 && part != Part::of(&fields[i - 1]) { li.group role="presentation" { (part.heading()) } }
+                            @if i > 0 && part != Part::of(&fields[i - 1]) { div.group { (part.heading()) } }
                             (field(draft, value, *value.term == *start, misfits, series))
                         }
                     }
@@ -528,7 +529,7 @@ pub(super) fn draft(
                 @if draft.state == State::Settled {
                     button form="fields" { kbd { "s" } " Keep changes" }
                     @if let Some(lot) = draft.lot { a.button href={ "/record/" (lot) } { "Its record" } }
-                } @else {
+                } @else if !draft.trashed {
                     button.first #settle form="fields" formaction={ "/draft/" (draft.id) "/settle" } data-open=(open) {
                         kbd { "s" } " Settle" @if open > 0 { span.open { " with " (open) @if open == 1 { " doubt" } @else { " doubts" } } }
                     }
@@ -585,12 +586,14 @@ fn entries(app: &App, draft: &Draft, walk: &Walk, events: &[PageEvent], joined: 
                     (hidden(app, walk, Some(draft.seen.unwrap_or(0))))
                     @for v in &e.values {
                         @let id = format!("e{}-{}", e.nth, v.term);
-                        div.noted data-from=(v.from()) {
+                        div.noted data-from=(v.from()) data-term=(event_term(e.nth, &v.term)) tabindex="-1" role="group"
+                            aria-label={ "Entry " (e.nth) ", " (name(&v.term)) } {
                             @if let Some(photo) = &draft.photo { (crops(photo, v.boxes(), &v.value)) }
                             label for=(id) { (name(&v.term)) }
-                            input #(id) name={ "v." (event_term(e.nth, &v.term)) } value=(v.value) spellcheck="false" maxlength="2000";
-                            span.soft { @if !v.value.is_empty() { (v.from()) } }
+                            input #(id) name={ "v." (event_term(e.nth, &v.term)) } value=(v.value) spellcheck="false" maxlength="2000" data-was=(v.value);
+                            span.soft.from { @if !v.value.is_empty() { (v.from()) } }
                             @if let Some(n) = &v.noted { @if !n.field.note.is_empty() { span.soft { " " (n.field.note) } } }
+                            p.wrong {}
                         }
                     }
                     p.soft { q { (e.text) } }
@@ -657,22 +660,46 @@ fn side_by_side(j: &Joined, other: &str, draft: i64) -> Markup {
 }
 
 fn standing(app: &App, draft: &Draft, walk: &Walk) -> Markup {
-    let word = if draft.state == State::Settled { DeedKind::Settle } else { DeedKind::Aside };
-    let deed = draft.history.iter().rev().find(|d| d.kind == word && !d.undone);
+    let thrown = |d: &&Deed| d.changes.iter().any(|c| c.0 == "in the trash" && !c.2.is_empty());
+    let deed = draft.history.iter().rev().filter(|d| !d.undone).find(|d| match draft.state {
+        State::Settled => d.kind == DeedKind::Settle,
+        _ if draft.trashed => thrown(d),
+        _ => d.kind == DeedKind::Aside,
+    });
     html! {
         div.standing {
             p {
-                b { @if draft.state == State::Settled { "Settled" } @else { "Set aside" } }
+                b { @if draft.state == State::Settled { "Settled" } @else if draft.trashed { "In the trash" } @else { "Set aside" } }
                 @if let Some(deed) = deed {
                     " by " (deed.who) " on " (day(&deed.at))
                     @if !deed.why.is_empty() { ": " (deed.why) }
                 }
                 @if draft.state == State::Settled { ". What you change is written into its record." }
             }
-            @if draft.state == State::Aside {
+            @if draft.trashed {
+                @if app.role >= Role::Keeps {
+                    form method="post" action="/trash" {
+                        (hidden(app, walk, None))
+                        input type="hidden" name="thing" value={ "draft " (draft.id) };
+                        button { "Take it out of the trash" }
+                    }
+                }
+            } @else if draft.state == State::Aside {
                 form method="post" action={ "/draft/" (draft.id) "/back" } {
                     (hidden(app, walk, None))
                     button { "Back into the queue" }
+                }
+                @if app.role >= Role::Keeps {
+                    details {
+                        summary { "Throw it away" }
+                        form.throw method="post" action={ "/draft/" (draft.id) "/trash" } {
+                            (hidden(app, walk, None))
+                            label for="t-why" { "Why" }
+                            input #t-why name="why" required maxlength="400";
+                            button { "Into the trash" }
+                        }
+                        p.soft { "It stays in the trash, with all it says, until you take it out." }
+                    }
                 }
             }
         }
@@ -758,7 +785,7 @@ fn field(
     let doubted = draft.doubts.iter().any(|d| d.terms.iter().any(|t| t == term)) && !value.changed();
     let id = format!("v-{term}");
     html! {
-        li.field #{ "f-" (term) } .doubted[doubted] .changed[value.changed()] .empty[shown.is_empty()]
+        div.field #{ "f-" (term) } .doubted[doubted] .changed[value.changed()] .empty[shown.is_empty()]
             .bare[Part::of(value) == Part::Bare] .written[Part::of(value) == Part::Written]
             data-term=(term) data-start[start] tabindex="-1" role="group" aria-label=(name(term)) {
             @if let (Some(photo), Some(read)) = (&draft.photo, &value.read) { (crops(photo, &read.boxes, &read.verbatim)) }
@@ -836,9 +863,14 @@ pub(super) fn crops(photo: &KeptPhoto, boxes: &[Quad], alt: &str) -> Markup {
     }
 }
 
-fn photograph(draft: &Draft) -> Markup {
+fn photograph(draft: &Draft, events: &[PageEvent]) -> Markup {
     let Some(photo) = &draft.photo else { return wording(draft) };
-    let used = |quad: &Quad| draft.parsed.fields.iter().any(|f| f.boxes.contains(quad));
+    let noted: Vec<(String, &EventValue)> =
+        events.iter().flat_map(|e| e.values.iter().map(|v| (event_term(e.nth, &v.term), v))).collect();
+    let used = |quad: &Quad| {
+        draft.parsed.fields.iter().any(|f| f.boxes.contains(quad))
+            || noted.iter().any(|n| n.1.boxes().contains(quad))
+    };
     html! {
         svg #photo viewBox={ "0 0 " (photo.width) " " (photo.height) } role="img" aria-label={ "Photograph " (draft.name) }
             data-photo=(photo.id) data-width=(photo.width) data-height=(photo.height) {
@@ -851,6 +883,11 @@ fn photograph(draft: &Draft) -> Markup {
                 @for field in &draft.parsed.fields {
                     @for quad in &field.boxes {
                         polygon.box data-term=(field.term) points=(points(quad)) { title { (name(&field.term)) ": " (field.verbatim) } }
+                    }
+                }
+                @for (term, value) in &noted {
+                    @for quad in value.boxes() {
+                        polygon.box data-term=(term) points=(points(quad)) { title { (name(&value.term)) ": " (value.value) } }
                     }
                 }
             }
@@ -1204,6 +1241,7 @@ pub(super) fn progress(
     let all = counts.waiting + counts.aside + counts.settled;
     let share = |part: i64, whole: i64| 100.0 * part as f64 / whole.max(1) as f64;
     let left = progress.seconds.map(|s| s * counts.waiting as f64);
+    let today = jiff::Timestamp::now().to_zoned_datetime(jiff::tz::TimeZone::UTC).date();
     let body = html! {
         section.page {
             h1 { "Progress" }
@@ -1212,7 +1250,14 @@ pub(super) fn progress(
                 div { dt { "wait" } dd { (counts.waiting) } }
                 div { dt { "aside" } dd { (counts.aside) } }
                 div { dt { "a record takes" } dd { @if let Some(s) = progress.seconds { (format!("{s:.1} s")) } @else { "not known yet" } } }
-                div { dt { "left at this pace" } dd { @if let Some(left) = left { (span_of(left)) } @else { "not known yet" } } }
+                div { dt { "work left at this pace" } dd { @if let Some(left) = left { (span_of(left)) } @else { "not known yet" } } }
+                @if counts.waiting > 0 {
+                    div { dt { "done about" } dd { @if let Some(end) = progress.ends(counts.waiting, today) { (end.strftime("%-d %B %Y")) } @else { "not known yet" } } }
+                }
+            }
+            @if let Some((pace, days)) = progress.pace(today).filter(|_| counts.waiting > 0) {
+                p.soft { "The day is foreseen by " (format!("{pace:.1}")) " records a day, "
+                    @if days == 1 { "as many as were settled today." } @else { "as in the last " (days) " days, free ones counted in." } }
             }
             @if !progress.days.is_empty() {
                 h2 { "Settled by day" }
@@ -1235,7 +1280,7 @@ pub(super) fn progress(
             @if !progress.fields.is_empty() {
                 h2 { "What the machine understood as you settled it" }
                 table {
-                    thead { tr { th scope="col" { "Field" } th scope="col" { "Understood" } th scope="col" { "Right" } th scope="col" { "Last 100 records" } } }
+                    thead { tr { th scope="col" { "Field" } th scope="col" { "Understood" } th scope="col" { "Right" } th scope="col" { "Last 100 records" } th scope="col" { "Over time" } } }
                     tbody {
                         @for (term, understood, stands) in &progress.fields {
                             tr {
@@ -1243,6 +1288,7 @@ pub(super) fn progress(
                                 td { (understood) }
                                 td { (format!("{:.1} %", share(*stands, *understood))) }
                                 td { @if let Some(l) = progress.lately.iter().find(|l| l.0 == *term) { (format!("{:.1} %", share(l.2, l.1))) " of " (l.1) } }
+                                td { (over_time(progress.over_time.get(term).map_or(&[], Vec::as_slice))) }
                             }
                         }
                     }
@@ -1250,11 +1296,37 @@ pub(super) fn progress(
                 @if agreement.is_empty() && app.people {
                     p { a href="/second" { "Read a record again" } ", to see how well two readers agree." }
                 }
-                p.soft { "Counted over the last 20,000 settled records with a photograph: a value is right where you left it as it was understood." }
+                p.soft { "Counted over the last 20,000 settled records with a photograph: a value is right where you left it as it was understood. Over time: the same in up to ten groups of records, the oldest on the left; the line above is 100 %." }
             }
         }
     };
     layout("Progress", "progress", Some(counts), Some(app), body)
+}
+
+/// A line of the shares that stood in each group of records, oldest first, from 0
+/// to 100 per cent.
+fn over_time(groups: &[(i64, i64)]) -> Markup {
+    let points: Vec<(usize, f64)> = (0..)
+        .zip(groups)
+        .filter(|(_, g)| g.0 > 0)
+        .map(|(i, g)| (i, 100.0 * g.1 as f64 / g.0 as f64))
+        .collect();
+    let (Some(first), Some(last)) = (points.first(), points.last()) else { return html! {} };
+    let line: Vec<String> =
+        points.iter().map(|(i, p)| format!("{},{:.1}", 6 + 12 * i, 26.0 - p * 0.22)).collect();
+    html! {
+        @if points.len() > 1 {
+            svg.trend viewBox={ "0 0 " (12 * groups.len()) " 30" } role="img"
+                aria-label={ "From " (format!("{:.0}", first.1)) " to " (format!("{:.0}", last.1)) " per cent in " (points.len()) " groups of records" } {
+                line x1="0" x2=(12 * groups.len()) y1="4" y2="4" {}
+                polyline points=(line.join(" ")) {}
+                @for ((_, p), at) in points.iter().zip(&line) {
+                    @let (x, y) = at.split_once(',').unwrap_or_default();
+                    circle cx=(x) cy=(y) r="2" { title { (format!("{p:.1} %")) } }
+                }
+            }
+        } @else { span.soft { "too few records yet" } }
+    }
 }
 
 /// A span of seconds in the largest fitting unit of work; a working day has

@@ -1,9 +1,13 @@
 //! The connections of the page: how many at once, and how long each may take.
 //!
+//! With a certificate they are encrypted; the handshake has its time too.
+//!
 //! A browser sends a request whole and takes the answer at once. Whoever sends it
 //! a letter at a time, or never takes the answer, holds a connection and nothing
 //! else; so each step has its time, and there is an end to how many are open.
 
+use super::Https;
+use crate::trouble::{Result, Trouble};
 use axum::Router;
 use axum::body::Body;
 use axum::http::{Response, StatusCode, header};
@@ -14,13 +18,20 @@ use hyper_util::service::TowerToHyperService;
 use std::collections::HashMap;
 use std::convert::Infallible;
 use std::net::IpAddr;
+use std::path::Path;
 use std::pin::pin;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tokio::net::{TcpListener, TcpStream};
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinSet;
 use tokio::time::{sleep, timeout};
+use tokio_rustls::TlsAcceptor;
+use tokio_rustls::rustls::ServerConfig;
+use tokio_rustls::rustls::crypto::ring;
+use tokio_rustls::rustls::pki_types::pem::PemObject;
+use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
 /// How long the page waits for whoever asks, and for how many.
 #[derive(Clone, Copy, Debug)]
@@ -86,10 +97,38 @@ impl Drop for Seat {
     }
 }
 
-/// Answers whoever comes to `listener` by `router`, until `end` is done; then
-/// those who are being answered have five seconds more.
+/// What encrypts connections, by the certificate and key of two PEM files.
+///
+/// # Errors
+/// When a file cannot be read or holds none, or the two do not belong together.
+pub fn encrypting(https: &Https) -> Result<TlsAcceptor> {
+    let hint =
+        "give PEM files: the certificate with those that vouch for it, and its key without a passphrase";
+    let bad = |path: &Path, fact: &str| Trouble::file(path, fact).hint(hint);
+    let chain = CertificateDer::pem_file_iter(&https.certificate)
+        .and_then(Iterator::collect::<std::result::Result<Vec<_>, _>>)
+        .map_err(|e| bad(&https.certificate, "cannot be read as a certificate").cause(e))?;
+    if chain.is_empty() {
+        return Err(bad(&https.certificate, "holds no certificate"));
+    }
+    let key = PrivateKeyDer::from_pem_file(&https.key)
+        .map_err(|e| bad(&https.key, "cannot be read as a certificate's key").cause(e))?;
+    let failed = |e| bad(&https.certificate, "cannot be used with this key").cause(e);
+    let config = ServerConfig::builder_with_provider(Arc::new(ring::default_provider()))
+        .with_safe_default_protocol_versions()
+        .map_err(failed)?
+        .with_no_client_auth()
+        .with_single_cert(chain, key)
+        .map_err(failed)?;
+    Ok(TlsAcceptor::from(Arc::new(config)))
+}
+
+/// Answers whoever comes to `listener` by `router`, encrypted by `tls` where it
+/// is given, until `end` is done; then those who are being answered have five
+/// seconds more.
 pub async fn answer(
     listener: TcpListener,
+    tls: Option<TlsAcceptor>,
     router: Router,
     patience: Patience,
     end: impl Future<Output = ()>,
@@ -115,9 +154,17 @@ pub async fn answer(
             continue;
         };
         let Some(seat) = guests.seat(from.ip(), patience.from_one) else { continue };
-        let (router, ends) = (router.clone(), ends.clone());
+        let (router, ends, tls) = (router.clone(), ends.clone(), tls.clone());
         open.spawn(async move {
-            connection(stream, router, patience, ends).await;
+            match tls {
+                None => connection(stream, router, patience, ends).await,
+                // Whoever does not come to an agreement in time goes.
+                Some(tls) => {
+                    if let Ok(Ok(stream)) = timeout(patience.head, tls.accept(stream)).await {
+                        connection(stream, router, patience, ends).await;
+                    }
+                }
+            }
             drop((place, seat));
         });
     }
@@ -126,7 +173,12 @@ pub async fn answer(
     let _ = timeout(FAREWELL, async { while open.join_next().await.is_some() {} }).await;
 }
 
-async fn connection(stream: TcpStream, router: Router, patience: Patience, mut ends: watch::Receiver<()>) {
+async fn connection(
+    stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+    router: Router,
+    patience: Patience,
+    mut ends: watch::Receiver<()>,
+) {
     let inner = TowerToHyperService::new(router);
     let service = service_fn(move |request| {
         let answer = inner.call(request);
@@ -148,7 +200,7 @@ async fn connection(stream: TcpStream, router: Router, patience: Patience, mut e
     let _ = timeout(patience.answer, connection).await;
 }
 
-fn yes(answer: Result<Response<Body>, Infallible>) -> Response<Body> {
+fn yes(answer: std::result::Result<Response<Body>, Infallible>) -> Response<Body> {
     let Ok(answer) = answer;
     answer
 }
