@@ -66,6 +66,79 @@ fn a_catalogue_of_the_first_version_opens_with_all_it_held() {
     assert!(checked.troubles.is_empty(), "{:?}", checked.troubles);
 }
 
+/// Every state of the tables that people could have, each with the same work in it
+/// as the program of that day did it (`tests/data/README.md`).
+#[test]
+fn a_catalogue_of_every_later_version_opens_with_all_it_held_and_is_worked_on() {
+    let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data");
+    for (name, version) in [("2", 2), ("3", 3), ("4", 4), ("5", 5), ("5-and-7", 5), ("7", 7)] {
+        let (_place, folder) = copied(&data.join("photographs"));
+        std::fs::create_dir(folder.join("config")).unwrap();
+        std::fs::copy(data.join(format!("catalogue-{name}.db")), folder.join("catalogue.db")).unwrap();
+        let catalogue = Catalogue::open(&folder).unwrap();
+        let counts = catalogue.counts().unwrap();
+        let pages = i64::from(version == 7);
+        assert_eq!((counts.waiting, counts.aside, counts.settled), (1 + pages, 1, 3), "{name}");
+        let record = catalogue.record(1).unwrap();
+        for (term, value) in
+            [("scientificName", "Noctua comes"), ("individualCount", "3"), ("habitat", "birch scrub")]
+        {
+            assert_eq!(record.value(term), value, "{name} {term}");
+        }
+        assert_eq!(record.kept_in, ["Drawer 7", "Cabinet A"], "{name}");
+        let numbers: Vec<&str> = record.specimens.iter().map(|s| s.number.as_str()).collect();
+        assert_eq!(numbers, ["TVMS 1", "TVMS 2"], "{name}");
+        assert_eq!(record.determinations.len(), 2, "{name}");
+        let merged = catalogue.record(2).unwrap();
+        assert_eq!(
+            (merged.merged.as_slice(), merged.value("individualCount")),
+            ([4].as_slice(), "2"),
+            "{name}"
+        );
+        let aside = catalogue.drafts(&Queue { state: State::Aside, ..Queue::default() }, 10).unwrap();
+        assert_eq!(aside[0].note, "wing torn", "{name}");
+        // By what was not in the index of that day, too.
+        for (words, lot) in [("00007", 2), ("serena", 1), ("tarn 00001 png", 1), ("TVMS 1", 1)] {
+            let found: Vec<i64> = catalogue.search(words, 10).unwrap().iter().map(|h| h.lot).collect();
+            assert!(found.contains(&lot), "{name} {words}: {found:?}");
+        }
+        let store = catalogue.store();
+        catalogue.wait(async {
+            let trash = store.trash().await.unwrap();
+            let things: Vec<Thing> = trash.iter().map(|t| t.thing).collect();
+            assert_eq!(things, [Thing::Draft(5), Thing::Lot(3)], "{name}");
+            if version >= 3 {
+                let people: Vec<String> = store.people().await.unwrap().into_iter().map(|p| p.name).collect();
+                assert_eq!(people, ["A. Vell", "E. Harrow"], "{name}");
+                assert!(store.sign_in("A. Vell", "moth lamp sugar rain").await.unwrap().is_some(), "{name}");
+                assert_eq!(store.agreement().await.unwrap()[0].same, 1.0, "{name}");
+            }
+            if version >= 5 {
+                assert_eq!(store.stages_of(1).await.unwrap()[0].stage.name, "relaxing", "{name}");
+            }
+            if version == 7 {
+                let events = store.page_events(7).await.unwrap();
+                assert_eq!((events.len(), events[1].value("eventDate")), (3, "1968-06-02"), "{name}");
+            }
+            // Worked on like a new one, its old deeds undone too.
+            let emptied = store.empty_trash(WHO, None).await.unwrap();
+            assert_eq!(emptied.files, 2, "{name}");
+            // Both thrown away, merged, split; then a stage; then a page's date.
+            for _ in 0..4 + i32::from(version >= 5) + i32::from(version == 7) {
+                store.undo("A. Vell", None).await.unwrap();
+            }
+            assert_eq!(store.record(1).await.unwrap().value("individualCount"), "5", "{name}");
+            assert!(store.trash().await.unwrap().is_empty(), "{name}");
+            store.settle(6, WHO, &[], None).await.unwrap();
+        });
+        let checked = catalogue.verify(|_, _| {}).unwrap();
+        assert!(checked.troubles.is_empty(), "{name}: {:?}", checked.troubles);
+        drop(catalogue);
+        let checked = Catalogue::open(&folder).unwrap().verify(|_, _| {}).unwrap();
+        assert!(checked.troubles.is_empty(), "{name}: {:?}", checked.troubles);
+    }
+}
+
 #[test]
 fn what_a_crash_left_half_written_is_swept_and_what_is_being_written_stays() {
     let (_place, catalogue) = folder();
