@@ -120,17 +120,6 @@ pub struct Record {
     pub history: Vec<Deed>,
 }
 
-/// How far from a word another may be to be taken for it, by the
-/// Damerau-Levenshtein distance: a misreading or a slip of the finger, not
-/// another word.
-#[derive(Clone, Copy)]
-enum Nearness {
-    /// One letter.
-    OneLetter,
-    /// One letter in four.
-    OneInFour,
-}
-
 impl Record {
     /// The value of `term`; empty where there is none.
     pub fn value(&self, term: &str) -> &str {
@@ -177,12 +166,8 @@ impl Store {
         }
         if lots.is_empty() {
             // Perhaps misspelt, here or on the label: every word may also be one
-            // of those known that are spelt nearly so. By one letter first, which
-            // is most slips and found in a few milliseconds.
-            lots = self.search_near(query, limit, Nearness::OneLetter).await?;
-        }
-        if lots.is_empty() {
-            lots = self.search_near(query, limit, Nearness::OneInFour).await?;
+            // of those known that are spelt nearly so.
+            lots = self.search_near(query, limit).await?;
         }
         self.heads(&lots).await
     }
@@ -197,42 +182,44 @@ impl Store {
     }
 
     /// Records with the words of `query` or words spelt nearly so.
-    async fn search_near(&self, query: &str, limit: u32, how: Nearness) -> Result<Vec<i64>> {
+    async fn search_near(&self, query: &str, limit: u32) -> Result<Vec<i64>> {
         let mut each = Vec::new();
         for word in words(query) {
             let mut spellings = vec![format!("\"{word}\"")];
-            spellings.extend(self.near_words(word, how).await?.into_iter().map(|w| format!("\"{w}\"")));
+            spellings.extend(self.near_words(word).await?.into_iter().map(|w| format!("\"{w}\"")));
             each.push(format!("({})", spellings.join(" OR ")));
         }
         self.search_words(&each.join(" AND "), limit).await
     }
 
-    /// The known words nearest in spelling to `word`, at most 8.
-    async fn near_words(&self, word: &str, how: Nearness) -> Result<Vec<String>> {
+    /// The known words nearest in spelling to `word`, at most 8: those that differ
+    /// in one letter, which is most slips and found in milliseconds; only where
+    /// there are none, those that differ in one letter of four.
+    async fn near_words(&self, word: &str) -> Result<Vec<String>> {
         let word = word.to_lowercase();
         let letters: Vec<char> = word.chars().collect();
         // A number one digit off is another number.
         if letters.len() < 3 || !letters.iter().any(|c| c.is_alphabetic()) {
             return Ok(Vec::new());
         }
-        let most = match how {
-            Nearness::OneLetter => 1,
-            Nearness::OneInFour => letters.len() / 4,
+        // By the Damerau-Levenshtein distance: a misreading or a slip of the
+        // finger, not another word.
+        let within = |known: Vec<String>, most: usize| {
+            let mut near: Vec<(usize, String)> = known
+                .into_iter()
+                .map(|k| (strsim::damerau_levenshtein(&word, &k), k))
+                .filter(|k| k.0 <= most)
+                .collect();
+            near.sort();
+            near.truncate(8);
+            near.into_iter().map(|k| k.1).collect::<Vec<String>>()
         };
-        let known = match how {
-            Nearness::OneLetter => self.sharing_an_end(&letters).await?,
-            // Found the first time.
-            Nearness::OneInFour if most < 2 => return Ok(Vec::new()),
-            Nearness::OneInFour => self.sharing_letters(&letters).await?,
-        };
-        let mut near: Vec<(usize, String)> = known
-            .into_iter()
-            .map(|k| (strsim::damerau_levenshtein(&word, &k), k))
-            .filter(|k| k.0 <= most)
-            .collect();
-        near.sort();
-        near.truncate(8);
-        Ok(near.into_iter().map(|k| k.1).collect())
+        let near = within(self.sharing_an_end(&letters).await?, 1);
+        let most = letters.len() / 4;
+        if !near.is_empty() || most < 2 {
+            return Ok(near);
+        }
+        Ok(within(self.sharing_letters(&letters).await?, most))
     }
 
     /// Known words about as long that begin or end like `letters`: whatever
