@@ -89,17 +89,6 @@ fn add(a: f64, b: f64) -> f64 {
     if least == f64::NEG_INFINITY { most } else { most + (least - most).exp().ln_1p() }
 }
 
-/// The best path's classes: repeats joined, blanks dropped.
-pub fn best_path(scores: &[f32], classes: usize) -> Vec<usize> {
-    let mut path: Vec<usize> = scores
-        .chunks_exact(classes)
-        .map(|row| row.iter().enumerate().fold(0, |best, (i, s)| if *s > row[best] { i } else { best }))
-        .collect();
-    path.dedup();
-    path.retain(|c| *c != 0);
-    path
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -131,12 +120,5 @@ mod tests {
         assert!(ctc(&[0.0; 8], 4, &[1, 1]).is_none());
         assert!(ctc(&[0.0; 12], 4, &[1, 1]).is_some());
         assert!(ctc(&[], 4, &[1]).is_none());
-    }
-
-    #[test]
-    fn the_best_path_joins_repeats_and_drops_blanks() {
-        let step = |class: usize| (0..3).map(move |c| if c == class { 1.0 } else { 0.0 });
-        let scores: Vec<f32> = [1, 1, 0, 1, 2, 2, 0].into_iter().flat_map(step).collect();
-        assert_eq!(best_path(&scores, 3), [1, 1, 2]);
     }
 }

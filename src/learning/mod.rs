@@ -3,7 +3,8 @@
 //!
 //! The convolutions and the head stay as shipped. What is learned are the two
 //! LSTM layers beside the head with the linear layers around them, from pictures
-//! of the lines and versions worn a little. A quarter of the lines is held back;
+//! of the lines and versions worn a little, and which letters the collector lets
+//! follow which, from the texts. A quarter of the lines is held back;
 //! what was learned is used only where it reads those with fewer wrong
 //! characters, by a margin that chance would hardly give. Nothing of the reader
 //! that ships is changed.
@@ -135,8 +136,12 @@ pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outc
     say(&format!("looking at {} lines, {versions} times each", taken.len()));
     let mut lessons = looked_at(models, rules, &taken, &held, versions)?;
     let mut pairs: Vec<(Lesson, bool)> = Vec::new();
+    let mut texts = Vec::new();
     for ((lesson, held), (line, _)) in lessons.drain(..).zip(held).zip(&taken) {
         if training::learnable(&lesson) {
+            if !held {
+                texts.push(folded(&line.text));
+            }
             pairs.push((lesson, held));
         } else {
             left_out.push(format!("“{}” is longer than its picture can hold", line.text));
@@ -156,14 +161,16 @@ pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outc
         tensor.data.iter_mut().for_each(|v| *v = half::f16::from_f32(*v).to_f32());
     }
     let was = current.map_or(&shipped.weights, |l| &l.weights);
-    let errors = |weights: &Weights| -> Vec<usize> {
+    let errors = |weights: &Weights, own: &[String]| -> Vec<usize> {
+        let habits = reader.habits(own);
         let wrong = |(lesson, _): &(Lesson, bool)| {
-            let read = training::reads(weights, &lesson.seen[0]);
+            let read = reader.says(&training::scores(weights, &lesson.seen[0]), habits.as_ref());
             strsim::generic_levenshtein(&read, &lesson.target)
         };
         judges.iter().map(wrong).collect()
     };
-    let (before, after) = (errors(was), errors(&weights));
+    let before = errors(was, current.map_or(&[], |l| &l.texts));
+    let after = errors(&weights, &texts);
     let judged = Judged {
         lines: lessons.len(),
         held: judges.len(),
@@ -183,7 +190,7 @@ pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outc
             before,
             after,
         };
-        Some(Learned::keep(folder, told, weights)?)
+        Some(Learned::keep(folder, told, weights, texts)?)
     } else {
         None
     };

@@ -1,7 +1,7 @@
 //! Adapts the learnable part to a collector's lines: AdamW (Loshchilov and
 //! Hutter, ICLR 2019) whose decay draws the weights back to the shipped ones.
 
-use super::loss::{best_path, ctc, fits};
+use super::loss::{ctc, fits};
 use super::network::{Batch, backward, forward};
 use crate::reading::learned::Weights;
 use ndarray::{Array2, s};
@@ -97,10 +97,11 @@ fn of_line(scores: &Array2<f32>, line: usize, lines: usize, length: usize) -> Ve
     scores.slice(s![line..;lines, ..]).slice(s![..length, ..]).iter().copied().collect()
 }
 
-/// What the weights read in one picture of a line, as classes.
-pub fn reads(weights: &Weights, seen: &Seen) -> Vec<usize> {
+/// The scores that the weights give to one picture of a line, a row of classes a
+/// step.
+pub fn scores(weights: &Weights, seen: &Seen) -> Vec<f32> {
     let scores = forward(weights, &batch(&[seen]), None).scores;
-    best_path(scores.as_slice().expect("fresh scores lie in one piece"), scores.ncols())
+    scores.iter().copied().collect()
 }
 
 /// Adapts `weights` to the lessons. `each` is told after every round which it

@@ -4,7 +4,7 @@
 //! speech recognition using bi-directional recurrent DNNs").
 
 use super::ctc::{Alphabet, Steps};
-use super::grams::{Context, Grams};
+use super::grams::{Context, Habits};
 use serde::Deserialize;
 
 /// How the search weighs and how far it looks (`config/reading.toml`).
@@ -55,8 +55,8 @@ fn add(a: f32, b: f32) -> f32 {
 }
 
 /// The used classes (see [`Alphabet`]) of the likeliest text, without blanks.
-pub fn search(steps: &Steps, alphabet: &Alphabet, grams: &Grams, rules: &BeamRules) -> Vec<usize> {
-    let root = Node { parent: 0, class: 0, context: grams.start(), letters: 0.0, children: Vec::new() };
+pub fn search(steps: &Steps, alphabet: &Alphabet, habits: &Habits, rules: &BeamRules) -> Vec<usize> {
+    let root = Node { parent: 0, class: 0, context: habits.start(), letters: 0.0, children: Vec::new() };
     let mut nodes = vec![root];
     let mut beam: Vec<(usize, Score)> = vec![(0, Score { blank: 0.0, letter: NEVER })];
     let mut seen: Vec<(usize, Score)> = Vec::new();
@@ -87,7 +87,7 @@ pub fn search(steps: &Steps, alphabet: &Alphabet, grams: &Grams, rules: &BeamRul
                 if from <= NEVER {
                     continue;
                 }
-                let next = child(&mut nodes, &mut place, n, class, alphabet, grams, rules);
+                let next = child(&mut nodes, &mut place, n, class, alphabet, habits, rules);
                 let at = entry(&mut seen, &mut place, next);
                 seen[at].1.letter = add(seen[at].1.letter, from + p);
             }
@@ -99,7 +99,7 @@ pub fn search(steps: &Steps, alphabet: &Alphabet, grams: &Grams, rules: &BeamRul
         std::mem::swap(&mut beam, &mut seen);
     }
     let whole =
-        |e: &(usize, Score)| e.1.all() + nodes[e.0].letters + rules.weight * grams.end(nodes[e.0].context);
+        |e: &(usize, Score)| e.1.all() + nodes[e.0].letters + rules.weight * habits.end(nodes[e.0].context);
     let mut at = beam.iter().max_by(|a, b| whole(a).total_cmp(&whole(b))).map_or(0, |e| e.0);
     let mut text = Vec::new();
     while at != 0 {
@@ -124,14 +124,14 @@ fn child(
     parent: usize,
     class: usize,
     alphabet: &Alphabet,
-    grams: &Grams,
+    habits: &Habits,
     rules: &BeamRules,
 ) -> usize {
     if let Some((_, n)) = nodes[parent].children.iter().find(|(c, _)| *c == class) {
         return *n;
     }
     let ch = alphabet.character(class).unwrap_or(' ');
-    let (p, context) = grams.next(nodes[parent].context, ch);
+    let (p, context) = habits.next(nodes[parent].context, ch);
     let letters = nodes[parent].letters + rules.weight * p + rules.bonus;
     let n = nodes.len();
     nodes.push(Node { parent, class, context, letters, children: Vec::new() });
@@ -144,14 +144,16 @@ fn child(
 mod tests {
     use super::*;
     use crate::reading::ctc::{Alternatives, best_path};
+    use crate::reading::grams::Grams;
     use std::io::BufReader;
+    use std::sync::Arc;
 
     const RULES: BeamRules = BeamRules { width: 20, from: 0.0, weight: 0.0, bonus: 0.0 };
 
-    fn grams() -> Grams {
+    fn habits() -> Habits {
         // `ab` is usual, `aa` is not.
         let table = "-9\t<s>\n-1\t</s>\n-0.5\ta\t-1\n-0.5\tb\t-1\n-0.05\ta b\n-2\ta a\n";
-        Grams::read(BufReader::new(table.as_bytes())).unwrap()
+        Habits::new(Arc::new(Grams::read(BufReader::new(table.as_bytes())).unwrap()), &[])
     }
 
     fn said(classes: &[usize], alphabet: &Alphabet) -> String {
@@ -166,7 +168,7 @@ mod tests {
         let steps = Steps::from_rows(&[&[0.7, 0.3, 0.0], &[0.6, 0.4, 0.0]]);
         let keep = Alternatives { most: 3, from: 0.1 };
         assert!(best_path(&steps, &alphabet, keep, 1.0).is_empty());
-        assert_eq!(said(&search(&steps, &alphabet, &grams(), &RULES), &alphabet), "a");
+        assert_eq!(said(&search(&steps, &alphabet, &habits(), &RULES), &alphabet), "a");
     }
 
     #[test]
@@ -198,7 +200,7 @@ mod tests {
             let best = sums.values().copied().fold(0.0, f32::max);
             let rows: Vec<&[f32]> = rows.iter().map(|r| &r[..]).collect();
             let rules = BeamRules { width: 500, ..RULES };
-            let found = search(&Steps::from_rows(&rows), &alphabet, &grams(), &rules);
+            let found = search(&Steps::from_rows(&rows), &alphabet, &habits(), &rules);
             assert!((sums[&found] - best).abs() < 1e-5, "{found:?}");
         }
     }
@@ -209,7 +211,7 @@ mod tests {
         let rules = BeamRules { weight: 0.5, ..RULES };
         let text = |second: &[f32]| {
             let steps = Steps::from_rows(&[&[0.01, 0.98, 0.01], &[0.98, 0.01, 0.01], second]);
-            said(&search(&steps, &alphabet, &grams(), &rules), &alphabet)
+            said(&search(&steps, &alphabet, &habits(), &rules), &alphabet)
         };
         assert_eq!(text(&[0.02, 0.54, 0.44]), "ab");
         assert_eq!(text(&[0.0005, 0.999, 0.0005]), "aa");

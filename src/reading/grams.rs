@@ -4,8 +4,12 @@
 //! They weigh the reader's guesses where the picture leaves a doubt: `Riuer` is
 //! hardly ever written, `River` is. Digits count as one letter, so that no day
 //! or number is likelier than another: which digit it is, only the picture says.
+//!
+//! [`Own`] lays over them what one collector wrote before: the same places,
+//! people and abbreviations come again and again.
 
 use crate::trouble::{Result, Trouble};
+use foldhash::HashMap as FastMap;
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
@@ -16,15 +20,25 @@ const LONGEST: usize = 7;
 /// Log probability (natural) of a letter that the table does not have.
 const UNKNOWN: f32 = -9.2;
 
-/// The letters before a place, the last in the lowest byte.
+/// The letters before a place (at most [`LONGEST`]), the last in the lowest byte.
 pub type Context = u64;
+
+/// The last `length` letters of a context.
+fn last(context: Context, length: usize) -> Context {
+    context & ((1u64 << (8 * length)) - 1)
+}
+
+/// How many letters a context has.
+fn length(context: Context) -> usize {
+    (64 - context.leading_zeros() as usize).div_ceil(8)
+}
 
 /// Letter n-grams: log probabilities (natural logarithm) and back-off weights.
 pub struct Grams {
     /// Numbers (from 1) of the letters.
     letters: HashMap<char, u8>,
     /// Log probability and back-off weight by the n-gram's letters.
-    table: HashMap<u64, (f32, f32)>,
+    table: FastMap<u64, (f32, f32)>,
     start: u8,
     end: u8,
     /// How many letters before it a letter's probability may look at.
@@ -61,7 +75,7 @@ impl Grams {
     }
 
     pub(super) fn read(lines: impl BufRead) -> std::result::Result<Self, String> {
-        let mut grams = Grams { letters: HashMap::new(), table: HashMap::new(), start: 0, end: 0, reach: 0 };
+        let mut grams = Grams { letters: HashMap::new(), table: FastMap::default(), start: 0, end: 0, reach: 0 };
         let natural = std::f32::consts::LN_10;
         for (n, line) in lines.lines().enumerate() {
             let line = line.map_err(|e| format!("line {}: {e}", n + 1))?;
@@ -110,34 +124,20 @@ impl Grams {
         Ok(number)
     }
 
-    /// The context at the start of a line.
-    pub fn start(&self) -> Context {
-        u64::from(self.start)
-    }
-
-    /// The log probability of `ch` after `before`, and the context behind it.
-    pub fn next(&self, before: Context, ch: char) -> (f32, Context) {
+    /// The number of a letter, and by how much (natural logarithm) its probability
+    /// is that of its class; `None` where the table does not have it.
+    fn known(&self, ch: char) -> Option<(u8, f32)> {
         let (letter, share) = match ch {
             '0'..='9' => ('0', std::f32::consts::LN_10),
             c => (c, 0.0),
         };
-        match self.letters.get(&letter) {
-            Some(number) => {
-                let window = (1u64 << (8 * self.reach)) - 1;
-                (self.probability(before, *number) - share, (before << 8 | u64::from(*number)) & window)
-            }
-            None => (UNKNOWN, 0),
-        }
+        self.letters.get(&letter).map(|number| (*number, share))
     }
 
-    /// The log probability that the line ends after `before`.
-    pub fn end(&self, before: Context) -> f32 {
-        self.probability(before, self.end)
-    }
-
+    /// The log probability of letter `number` after `before`.
     fn probability(&self, before: Context, number: u8) -> f32 {
-        let mut context = before;
-        let mut length = (0..self.reach).take_while(|n| context >> (8 * n) != 0).count();
+        let mut length = length(before).min(self.reach);
+        let mut context = last(before, length);
         let mut left = 0.0;
         loop {
             if let Some((p, _)) = self.table.get(&(context << 8 | u64::from(number))) {
@@ -148,8 +148,113 @@ impl Grams {
             }
             left += self.table.get(&context).map_or(0.0, |(_, weight)| *weight);
             length -= 1;
-            context &= (1u64 << (8 * length)) - 1;
+            context = last(context, length);
         }
+    }
+}
+
+/// What stood behind a context in one collector's lines.
+#[derive(Default)]
+struct Behind {
+    all: f32,
+    /// How often each letter.
+    letters: Vec<(u8, f32)>,
+}
+
+/// What letters followed which in one collector's lines.
+struct Own(FastMap<Context, Behind>);
+
+/// One collector's habits are asked from this many letters on: after fewer,
+/// everybody's say more.
+const OWN_FROM: usize = 2;
+
+/// How many times over the common habits count beside the collector's, in
+/// Witten and Bell's interpolation (1991, method C): more than once, since a
+/// collector's few lines show little of what may follow.
+const OTHERS: f32 = 4.0;
+
+impl Own {
+    /// Counts `lines`; letters that `grams` does not have end a context.
+    fn count(grams: &Grams, lines: &[String]) -> Self {
+        let mut own = Own(FastMap::default());
+        for line in lines {
+            let mut before = u64::from(grams.start);
+            for ch in line.chars().map(Some).chain([None]) {
+                let number = ch.map_or(Some(grams.end), |c| grams.known(c).map(|k| k.0));
+                let Some(number) = number else {
+                    before = 0;
+                    continue;
+                };
+                for n in OWN_FROM..=length(before) {
+                    let behind = own.0.entry(last(before, n)).or_default();
+                    behind.all += 1.0;
+                    match behind.letters.iter_mut().find(|l| l.0 == number) {
+                        Some(letter) => letter.1 += 1.0,
+                        None => behind.letters.push((number, 1.0)),
+                    }
+                }
+                before = last(before << 8 | u64::from(number), LONGEST);
+            }
+        }
+        own
+    }
+
+    /// The log probability of letter `number` after `before`, where everybody's
+    /// habits give it `common`.
+    fn probability(&self, before: Context, number: u8, common: f32) -> f32 {
+        let mut p = f32::NAN;
+        for n in OWN_FROM..=length(before) {
+            let Some(behind) = self.0.get(&last(before, n)) else { break };
+            let times = behind.letters.iter().find(|l| l.0 == number).map_or(0.0, |l| l.1);
+            let others = OTHERS * behind.letters.len() as f32;
+            p = (times + others * if p.is_nan() { common.exp() } else { p }) / (behind.all + others);
+        }
+        if p.is_nan() { common } else { p.max(f32::MIN_POSITIVE).ln() }
+    }
+}
+
+/// The habits that a reader weighs: everybody's, and one collector's over them
+/// where some are known.
+pub struct Habits {
+    grams: Arc<Grams>,
+    own: Option<Own>,
+}
+
+impl Habits {
+    /// Everybody's, with those of the collector who wrote the lines `own`.
+    pub fn new(grams: Arc<Grams>, own: &[String]) -> Self {
+        let own = (!own.is_empty()).then(|| Own::count(&grams, own));
+        Habits { grams, own }
+    }
+
+    /// Everybody's as here, with those of the collector who wrote `own`.
+    pub fn of(&self, own: &[String]) -> Self {
+        Habits::new(self.grams.clone(), own)
+    }
+
+    /// The context at the start of a line.
+    pub fn start(&self) -> Context {
+        u64::from(self.grams.start)
+    }
+
+    /// The log probability of `ch` after `before`, and the context behind it.
+    pub fn next(&self, before: Context, ch: char) -> (f32, Context) {
+        match self.grams.known(ch) {
+            Some((number, share)) => {
+                (self.probability(before, number) - share, last(before << 8 | u64::from(number), LONGEST))
+            }
+            None => (UNKNOWN, 0),
+        }
+    }
+
+    /// The log probability that the line ends after `before`.
+    pub fn end(&self, before: Context) -> f32 {
+        self.probability(before, self.grams.end)
+    }
+
+    fn probability(&self, before: Context, number: u8) -> f32 {
+        let common = self.grams.probability(before, number);
+        self.own.as_ref().map_or(common, |own| own.probability(before, number, common))
     }
 }
 
@@ -160,15 +265,15 @@ mod tests {
     /// A table by hand: after `a` mostly `b`; `c` is rare.
     const TABLE: &str = "\\data\\\nngram 1=6\nngram 2=3\n\n\\1-grams:\n-99\t<s>\t-0.3\n-1\t</s>\n-0.5\ta\t-0.4\n-0.7\tb\n-2\tc\n-1\t0\n\n\\2-grams:\n-0.1\ta b\n-0.2\t<s> a\n-0.6\tb </s>\n\n\\end\\\n";
 
-    fn grams() -> Grams {
-        Grams::read(TABLE.as_bytes()).unwrap()
+    fn grams() -> Arc<Grams> {
+        Arc::new(Grams::read(TABLE.as_bytes()).unwrap())
     }
 
     #[test]
     fn a_kept_pair_counts_as_written_and_another_backs_off() {
         // The back-off rule of the ARPA format, worked by hand:
         // p(c | a) = weight(a) x p(c), in log10 -0.4 - 2.
-        let g = grams();
+        let g = Habits::new(grams(), &[]);
         let ln = std::f32::consts::LN_10;
         let (first, after_a) = g.next(g.start(), 'a');
         assert!((first + 0.2 * ln).abs() < 1e-5);
@@ -179,11 +284,30 @@ mod tests {
 
     #[test]
     fn no_digit_is_likelier_than_another() {
-        let g = grams();
+        let g = Habits::new(grams(), &[]);
         let all: Vec<f32> = ('0'..='9').map(|d| g.next(g.start(), d).0).collect();
         assert!(all.iter().all(|p| *p == all[0]));
         // Ten digits share the class's probability: weight(<s>) x p(0) / 10.
         assert!((all[0] + 2.3 * std::f32::consts::LN_10).abs() < 1e-5);
+    }
+
+    #[test]
+    fn what_a_collector_wrote_before_is_likelier_where_it_is_begun_again() {
+        let own = Habits::new(grams(), &["abc", "abc", "abb"].map(String::from));
+        let after = |h: &Habits, text: &str| text.chars().fold(h.start(), |before, c| h.next(before, c).1);
+        let common = Habits::new(grams(), &[]);
+        let before = after(&own, "ab");
+        // Worked by hand: behind `ab` stood c twice and b once, two kinds; both the
+        // contexts `ab` and `<s>ab` say so. p(c) of everybody: 10^-2.
+        let blend = |times: f32, lower: f32| (times + OTHERS * 2.0 * lower) / (3.0 + OTHERS * 2.0);
+        let c = blend(2.0, blend(2.0, 0.01));
+        assert!((own.next(before, 'c').0 - c.ln()).abs() < 1e-4, "{} {}", own.next(before, 'c').0, c.ln());
+        assert!(own.next(before, 'c').0 > common.next(after(&common, "ab"), 'c').0);
+        // Where nothing of the collector's was begun, everybody's habits stand.
+        assert_eq!(own.next(after(&own, "ca"), 'b').0, common.next(after(&common, "ca"), 'b').0);
+        // All that may follow adds up to one at most.
+        let sum: f32 = "abc0".chars().map(|c| own.next(before, c).0.exp() * if c == '0' { 10.0 } else { 1.0 }).sum();
+        assert!(sum + own.end(before).exp() < 1.001);
     }
 
     #[test]

@@ -74,6 +74,8 @@ pub struct Learned {
     pub told: Told,
     /// The tensors.
     pub weights: Weights,
+    /// The texts it was learned from: their letters' habits are weighed, too.
+    pub texts: Vec<String>,
 }
 
 impl Learned {
@@ -124,14 +126,20 @@ impl Learned {
         if weights.iter().flat_map(|t| &t.data).any(|v| !v.is_finite()) {
             return Err(damaged("holds numbers that are none".into()));
         }
-        Ok(Learned { number, told, weights })
+        let texts = match said.get("texts") {
+            Some(texts) => {
+                serde_json::from_str(texts).map_err(|e| damaged("holds damaged texts".into()).cause(e))?
+            }
+            None => Vec::new(),
+        };
+        Ok(Learned { number, told, weights, texts })
     }
 
     /// Writes a learned part into `folder`, as the newest.
     ///
     /// # Errors
     /// Where it cannot be written.
-    pub fn keep(folder: &Path, told: Told, weights: Weights) -> Result<Learned> {
+    pub fn keep(folder: &Path, told: Told, weights: Weights, texts: Vec<String>) -> Result<Learned> {
         let number = numbered(folder, "").last().map_or(0, |l| l.0);
         // A number is never given twice: lines say by it what read them.
         let number = numbered(folder, ASIDE).last().map_or(0, |l| l.0).max(number) + 1;
@@ -157,11 +165,12 @@ impl Learned {
             ("held_back".to_owned(), told.held.to_string()),
             ("error_before".to_owned(), told.before.to_string()),
             ("error_after".to_owned(), told.after.to_string()),
+            ("texts".to_owned(), serde_json::to_string(&texts).unwrap_or_default()),
         ]);
         let bytes = serialize(views, Some(said)).map_err(|e| failed(std::io::Error::other(e)))?;
         std::fs::create_dir_all(folder).map_err(failed)?;
         files::write(&path, &bytes).map_err(failed)?;
-        Ok(Learned { number, told, weights })
+        Ok(Learned { number, told, weights, texts })
     }
 
     /// Takes the newest learned part out of use: its file is renamed, never

@@ -3,7 +3,7 @@
 
 use super::beam;
 use super::ctc::{Alphabet, Alternatives, Steps, along, best_path};
-use super::grams::Grams;
+use super::grams::{Grams, Habits};
 use super::learned::{Learned, Shipped};
 use super::{ReadLine, Reader, ReadingRules};
 use crate::geometry::{Point, Quad};
@@ -15,7 +15,6 @@ use imageproc::geometric_transformations::{Border, Interpolation, warp_into_with
 use ndarray::Array2;
 use serde::Deserialize;
 use std::path::Path;
-use std::sync::Arc;
 
 /// What a model of our own says of itself in `reader.json`.
 #[derive(Clone, Debug, Deserialize)]
@@ -59,7 +58,7 @@ impl About {
 pub struct NeuralReader {
     network: Network,
     alphabet: Alphabet,
-    letters: Option<Arc<Grams>>,
+    habits: Option<Habits>,
     about: About,
     rules: ReadingRules,
     /// The character of every class but blank.
@@ -112,7 +111,7 @@ impl NeuralReader {
             temperature: 1.0,
             letters: None,
         };
-        Ok(NeuralReader { network, alphabet, letters: None, about, rules, characters })
+        Ok(NeuralReader { network, alphabet, habits: None, about, rules, characters })
     }
 
     /// Loads a reader of our own from `folder` (`reader.onnx`, `reader.json`,
@@ -121,27 +120,29 @@ impl NeuralReader {
     /// # Errors
     /// Names the file that is missing or damaged.
     pub fn load_own(models: &Path, folder: &Path, threads: usize, rules: ReadingRules) -> Result<Self> {
-        Self::open(models, folder, threads, rules, None)
+        Self::open(models, folder, threads, rules, None, &[])
     }
 
     /// As [`NeuralReader::load_own`], with `bytes`, where given, in the place of
-    /// the network's file.
+    /// the network's file, and with the habits of the collector who wrote `own`.
     fn open(
         models: &Path,
         folder: &Path,
         threads: usize,
         rules: ReadingRules,
         bytes: Option<&[u8]>,
+        own: &[String],
     ) -> Result<Self> {
         let about = About::of(folder)?;
         let characters: Vec<char> =
             told(folder, "alphabet.txt")?.split('\n').filter_map(|line| line.chars().next()).collect();
         let network = Network::load_with(models, &folder.join("reader.onnx"), threads, bytes)?;
-        let letters = about.letters.as_ref().map(|name| Grams::shared(&folder.join(name))).transpose()?;
+        let grams = about.letters.as_ref().map(|name| Grams::shared(&folder.join(name))).transpose()?;
+        let habits = grams.map(|grams| Habits::new(grams, own));
         Ok(NeuralReader {
             network,
             alphabet: Alphabet::new(characters.clone(), |_| true),
-            letters,
+            habits,
             about,
             rules,
             characters,
@@ -162,7 +163,7 @@ impl NeuralReader {
         let Some(learned) = learned else { return Self::load(models, threads, rules) };
         let folder = models.join("reader");
         let bytes = Self::suited(models, learned)?.with(&learned.weights);
-        let mut reader = Self::open(models, &folder, threads, rules, Some(&bytes))?;
+        let mut reader = Self::open(models, &folder, threads, rules, Some(&bytes), &learned.texts)?;
         reader.about.name = learned.name(&reader.about.name);
         Ok(reader)
     }
@@ -188,6 +189,25 @@ impl NeuralReader {
     /// Whether the model has what learning needs.
     pub fn can_learn(&self) -> bool {
         self.network.gives("columns") && self.network.gives("base")
+    }
+
+    /// The habits this reader weighs, for the collector who wrote the lines `own`.
+    pub fn habits(&self, own: &[String]) -> Option<Habits> {
+        self.habits.as_ref().map(|habits| habits.of(own))
+    }
+
+    /// What `scores` (of the network, a row of classes a step) say with these
+    /// habits, as classes.
+    pub fn says(&self, scores: &[f32], habits: Option<&Habits>) -> Vec<usize> {
+        let steps = Steps::new(scores, &self.alphabet, self.about.temperature);
+        match habits {
+            Some(habits) => beam::search(&steps, &self.alphabet, habits, &self.rules.beam),
+            None => {
+                let keep = Alternatives { most: 0, from: 1.0 };
+                let chars = best_path(&steps, &self.alphabet, keep, 1.0);
+                self.classes(&chars.iter().map(|c| c.ch).collect::<String>()).unwrap_or_default()
+            }
+        }
     }
 
     /// The line at `quad`, levelled to the height that the network takes.
@@ -241,9 +261,9 @@ impl NeuralReader {
         }
         let steps = Steps::new(&output.data, &self.alphabet, self.about.temperature);
         let keep = Alternatives { most: self.rules.alternatives, from: self.rules.alternative_from };
-        let chars = match &self.letters {
-            Some(grams) => {
-                let text = beam::search(&steps, &self.alphabet, grams, &self.rules.beam);
+        let chars = match &self.habits {
+            Some(habits) => {
+                let text = beam::search(&steps, &self.alphabet, habits, &self.rules.beam);
                 along(&text, &steps, &self.alphabet, keep, filled)
             }
             None => best_path(&steps, &self.alphabet, keep, filled),
