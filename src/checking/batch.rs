@@ -326,7 +326,8 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
         // Only the threads hold it now: when they go, the reader sees it.
         drop(rows_from);
         let reader = scope.spawn(move || {
-            let mut feed = Feed { shared, to: rows_to, done: done_to, plan: None, size: 0, sent: 0, spares, stop };
+            let mut feed =
+                Feed { shared, to: rows_to, done: done_to, plan: None, size: 0, sent: 0, spares, stop };
             table::walk(shared.file, &mut feed)
         });
         let written = gather(done_from, &mut outputs, &mut summary, &mut understood, shared);

@@ -75,7 +75,8 @@ impl Grams {
     }
 
     pub(super) fn read(lines: impl BufRead) -> std::result::Result<Self, String> {
-        let mut grams = Grams { letters: HashMap::new(), table: FastMap::default(), start: 0, end: 0, reach: 0 };
+        let mut grams =
+            Grams { letters: HashMap::new(), table: FastMap::default(), start: 0, end: 0, reach: 0 };
         let natural = std::f32::consts::LN_10;
         for (n, line) in lines.lines().enumerate() {
             let line = line.map_err(|e| format!("line {}: {e}", n + 1))?;
@@ -306,7 +307,8 @@ mod tests {
         // Where nothing of the collector's was begun, everybody's habits stand.
         assert_eq!(own.next(after(&own, "ca"), 'b').0, common.next(after(&common, "ca"), 'b').0);
         // All that may follow adds up to one at most.
-        let sum: f32 = "abc0".chars().map(|c| own.next(before, c).0.exp() * if c == '0' { 10.0 } else { 1.0 }).sum();
+        let sum: f32 =
+            "abc0".chars().map(|c| own.next(before, c).0.exp() * if c == '0' { 10.0 } else { 1.0 }).sum();
         assert!(sum + own.end(before).exp() < 1.001);
     }
 
