@@ -3,15 +3,17 @@
 //!
 //!     cargo bench --bench catalogue -- [RECORDS] [DRAFTS]
 //!
-//! 1,000,000 and 100,000 by default. Records and drafts are invented, from a
-//! fixed sequence; names, places and people are made of syllables, so that the
-//! index holds as many words as a large collection's. They are written straight
-//! into the database, which is then used as the program uses it. Medians and the
+//! 1,000,000 and 100,000 by default. Records and drafts are invented
+//! (`benches/common`) and written straight into the database, which is then used
+//! as the program uses it. Medians and the
 //! slowest of 40 are printed; the first query of each kind is left out (cold
 //! pages), and the page's lists are given 500 ms. `--keep FOLDER` keeps what was made there, to be used again.
 
+mod common;
+
 use axum::body::Body;
 use axum::http::{Request, header};
+use common::{Dice, Made, made};
 use glassine::catalogue::Catalogue;
 use glassine::geometry::Quad;
 use glassine::intake::{IntakeRules, PhotoFacts};
@@ -23,69 +25,6 @@ use sqlx::{Connection, SqliteConnection};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 use tower::ServiceExt;
-
-struct Dice(u64);
-
-impl Dice {
-    fn next(&mut self, n: usize) -> usize {
-        // Marsaglia's xorshift.
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 % n as u64) as usize
-    }
-
-    /// A number below `n`, small ones far more often, as names in a collection
-    /// are.
-    fn often(&mut self, n: usize) -> usize {
-        let share = self.next(1_000_000) as f64 / 1e6;
-        ((n as f64).powf(share) - 1.0) as usize
-    }
-}
-
-const SYLLABLES: [&str; 32] = [
-    "tar", "nem", "vel", "ori", "gha", "brun", "lis", "mon", "pau", "sel", "tra", "vin", "dor", "fen", "gol",
-    "hep", "ith", "jan", "kel", "lum", "mar", "nov", "ost", "per", "qui", "rud", "sca", "tyl", "urs", "wen",
-    "xan", "zet",
-];
-
-/// The `n`th invented word of three to four syllables.
-fn word(mut n: usize) -> String {
-    let mut word = String::new();
-    n += 32 * 32;
-    while n > 0 {
-        word.push_str(SYLLABLES[n % 32]);
-        n /= 32;
-    }
-    word
-}
-
-fn capital(word: &str) -> String {
-    word[..1].to_uppercase() + &word[1..]
-}
-
-struct Made {
-    name: String,
-    place: String,
-    who: String,
-    day: String,
-    number: String,
-}
-
-fn made(n: usize, dice: &mut Dice) -> Made {
-    let species = dice.often(12_000);
-    Made {
-        name: format!("{} {}", capital(&word(species / 12)), word(20_000 + species)),
-        place: format!(
-            "{} {}",
-            capital(&word(40_000 + dice.often(25_000))),
-            ["Head", "Ghyll", "Wood", "End"][n % 4]
-        ),
-        who: format!("{}. {}", ["A", "M", "J"][n % 3], capital(&word(80_000 + dice.often(800)))),
-        day: format!("19{:02}-{:02}-{:02}", dice.next(100), 1 + dice.next(12), 1 + dice.next(28)),
-        number: format!("TVMS {:07}", n + 1),
-    }
-}
 
 async fn fill(database: &Path, records: usize, drafts: usize) {
     let options = sqlx::sqlite::SqliteConnectOptions::new().filename(database).pragma("synchronous", "off");
@@ -308,6 +247,7 @@ fn main() {
         who: "M. Orrin".into(),
         opener: originals(IntakeRules::load(None).unwrap()),
         typist: glassine::pipeline::typist(&catalogue),
+        checker: glassine::pipeline::checker(&catalogue),
         network: None,
         second_reading: 5,
     };

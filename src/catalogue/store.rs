@@ -431,22 +431,29 @@ impl Catalogue {
     }
 
     /// Every settled record in turn, for writers: read in pages, so that a
-    /// million of them need no more memory than a few hundred.
+    /// million of them need no more memory than a few hundred. The next page is
+    /// read while the caller has this one in hand.
     pub fn records(&self) -> impl Iterator<Item = Result<Record>> + '_ {
+        let fetch = |after: i64| {
+            let store = self.store();
+            let runtime = self.inner.runtime.as_ref().expect("the runtime lives as long as the handle");
+            Some(runtime.spawn(async move { store.records_after(after, 500).await }))
+        };
         let mut page: std::collections::VecDeque<Record> = Default::default();
-        let (mut after, mut done) = (0, false);
+        let mut coming = fetch(0);
         std::iter::from_fn(move || {
-            if page.is_empty() && !done {
-                match self.wait(self.inner.store.records_after(after, 500)) {
+            if page.is_empty()
+                && let Some(next) = coming.take()
+            {
+                let next = self.wait(next).unwrap_or_else(|e| {
+                    Err(Trouble::new("the catalogue", "could not be read: a fault of this program").cause(e))
+                });
+                match next {
                     Ok(next) => {
-                        done = next.is_empty();
-                        after = next.last().map_or(after, |r| r.lot);
+                        coming = next.last().and_then(|last| fetch(last.lot));
                         page.extend(next);
                     }
-                    Err(e) => {
-                        done = true;
-                        return Some(Err(e));
-                    }
+                    Err(e) => return Some(Err(e)),
                 }
             }
             page.pop_front().map(Ok)

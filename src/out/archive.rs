@@ -15,7 +15,7 @@ use crate::trouble::{Result, Trouble};
 use quick_xml::Writer;
 use quick_xml::events::{BytesDecl, BytesText, Event};
 use serde::Deserialize;
-use std::io::Write;
+use std::io::{Seek, Write};
 use std::path::Path;
 use zip::ZipWriter;
 use zip::write::SimpleFileOptions;
@@ -164,65 +164,56 @@ pub fn archive<'a>(
         row_type: "http://rs.tdwg.org/dwc/terms/Occurrence",
         terms: columns.iter().map(|c| address(c)).collect(),
     };
-    let mut span = Span::default();
-    table(&mut zip, "occurrence.csv", &columns, |put| {
-        from.each(|_, rows| {
-            for row in rows {
-                span.add(&row);
-                put(columns.iter().map(|c| row.get(c).map_or("", String::as_str)).collect())?;
-            }
-            Ok(())
-        })
-    })?;
-
     let names = ["scientificName", "identifiedBy", "dateIdentified"];
     let identifications = Table {
         file: "identification.csv",
         row_type: "http://rs.tdwg.org/dwc/terms/Identification",
         terms: names.iter().map(|c| address(c)).collect(),
     };
-    let head = std::iter::once("occurrenceID").chain(names).map(String::from).collect::<Vec<_>>();
-    table(&mut zip, identifications.file, &head, |put| {
-        from.each(|record, rows| {
-            for (row, specimen) in rows.iter().zip(specimens(record)) {
-                let Some(id) = row.get("occurrenceID") else { continue };
-                let of =
-                    |d: &&crate::catalogue::Determination| d.specimen.is_none() || d.specimen == specimen;
-                for named in record.determinations.iter().filter(of) {
-                    put(vec![id, &named.name, &named.by, &named.day])?;
-                }
-                let now = Naming::of(record, specimen);
-                if now.changed || record.determinations.is_empty() && !now.name.is_empty() {
-                    put(vec![id, now.name, now.by, now.day])?;
-                }
-            }
-            Ok(())
-        })
-    })?;
-
+    let about = ["type", "format", "identifier", "title", "license"];
     let media = Table {
         file: "multimedia.csv",
         row_type: "http://rs.gbif.org/terms/1.0/Multimedia",
-        terms: ["type", "format", "identifier", "title", "license"]
-            .map(|t| format!("http://purl.org/dc/terms/{t}"))
-            .into(),
+        terms: about.map(|t| format!("http://purl.org/dc/terms/{t}")).into(),
     };
-    let head = ["occurrenceID", "type", "format", "identifier", "title", "license"].map(String::from);
+    let mut span = Span::default();
+    // A zip takes one file after the other, and the catalogue is read once: the
+    // smaller tables wait on the disk.
+    let mut named = Aside::new(&names)?;
+    let mut shown = Aside::new(&about)?;
     let licence = rules.licence().map_or("", |l| l.1);
-    table(&mut zip, media.file, &head, |put| {
-        from.each(|record, rows| {
-            for row in &rows {
-                // A coarsened record has its photograph withheld.
-                let (Some(id), Some(path)) = (row.get("occurrenceID"), row.get("associatedMedia")) else {
-                    continue;
-                };
+    zip.start_file(occurrences.file, options()).map_err(write_failed)?;
+    let mut core = writer(&mut zip);
+    core.write_record(&columns).map_err(write_failed)?;
+    from.each(|record, rows| {
+        for (row, specimen) in rows.iter().zip(specimens(record)) {
+            span.add(row);
+            core.write_record(columns.iter().map(|c| row.get(c).map_or("", String::as_str)))
+                .map_err(write_failed)?;
+            let Some(id) = row.get("occurrenceID") else { continue };
+            let of = |d: &&crate::catalogue::Determination| d.specimen.is_none() || d.specimen == specimen;
+            for d in record.determinations.iter().filter(of) {
+                named.put(&[id, &d.name, &d.by, &d.day])?;
+            }
+            let now = Naming::of(record, specimen);
+            if now.changed || record.determinations.is_empty() && !now.name.is_empty() {
+                named.put(&[id, now.name, now.by, now.day])?;
+            }
+            // A coarsened record has its photograph withheld.
+            if let Some(path) = row.get("associatedMedia") {
                 let address = format!("{}{path}", rules.media_base);
                 let title = record.photo.as_ref().map_or("", |p| p.name.as_str());
-                put(vec![id, "StillImage", format_of(path), &address, title, licence])?;
+                shown.put(&[id, "StillImage", format_of(path), &address, title, licence])?;
             }
-            Ok(())
-        })
+        }
+        Ok(())
     })?;
+    core.flush().map_err(write_failed)?;
+    drop(core);
+    for (table, rows) in [(&identifications, named), (&media, shown)] {
+        zip.start_file(table.file, options()).map_err(write_failed)?;
+        rows.copy_to(&mut zip)?;
+    }
     file(&mut zip, "meta.xml", &meta(&occurrences, &[identifications, media]).map_err(write_failed)?)?;
     file(&mut zip, "eml.xml", &eml(rules, &span, today).map_err(write_failed)?)?;
     zip.finish().map_err(write_failed)?;
@@ -251,22 +242,33 @@ fn format_of(path: &str) -> &'static str {
     }
 }
 
-type Put<'p> = dyn FnMut(Vec<&str>) -> Result<()> + 'p;
-
-fn table<W: Write + std::io::Seek>(
-    zip: &mut ZipWriter<W>,
-    name: &str,
-    head: &[String],
-    fill: impl FnOnce(&mut Put) -> Result<()>,
-) -> Result<()> {
-    zip.start_file(name, options()).map_err(write_failed)?;
-    let mut csv = csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(zip);
-    csv.write_record(head).map_err(write_failed)?;
-    fill(&mut |cells| csv.write_record(cells).map_err(write_failed))?;
-    csv.flush().map_err(write_failed)
+fn writer<W: Write>(to: W) -> csv::Writer<W> {
+    csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(to)
 }
 
-fn file<W: Write + std::io::Seek>(zip: &mut ZipWriter<W>, name: &str, content: &[u8]) -> Result<()> {
+/// Rows of an extension that wait in a nameless file until the core is written.
+struct Aside(csv::Writer<std::fs::File>);
+
+impl Aside {
+    fn new(terms: &[&str]) -> Result<Self> {
+        let mut rows = Aside(writer(tempfile::tempfile().map_err(write_failed)?));
+        rows.put(&[&["occurrenceID"], terms].concat())?;
+        Ok(rows)
+    }
+
+    fn put(&mut self, cells: &[&str]) -> Result<()> {
+        self.0.write_record(cells).map_err(write_failed)
+    }
+
+    fn copy_to(self, mut to: impl Write) -> Result<()> {
+        let mut file = self.0.into_inner().map_err(|e| write_failed(e.into_error()))?;
+        file.rewind().map_err(write_failed)?;
+        std::io::copy(&mut file, &mut to).map_err(write_failed)?;
+        Ok(())
+    }
+}
+
+fn file<W: Write + Seek>(zip: &mut ZipWriter<W>, name: &str, content: &[u8]) -> Result<()> {
     zip.start_file(name, options()).map_err(write_failed)?;
     zip.write_all(content).map_err(write_failed)
 }
