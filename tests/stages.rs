@@ -145,6 +145,34 @@ fn the_oldest_in_the_cooler_comes_first_whatever_box_it_is_in() {
     );
 }
 
+/// Days as they may have been settled: by ISO 8601, and as labels have them.
+#[test]
+fn days_in_the_cooler_are_ordered_by_what_they_mean() {
+    let (_place, catalogue) = folder();
+    let all = lots(&catalogue, 6);
+    let (store, rules) = (catalogue.store(), StageRules::load(None).unwrap());
+    catalogue.wait(store.make_container("Cooler", "cooler", None, WHO)).unwrap();
+    let days =
+        ["1966-07-01", "17/6/1966", "3.vii.1966", "1965", "1966-06-18/1966-06-20", "in summer, I think"];
+    for (lot, day) in all.iter().zip(days) {
+        let change = Change { term: "eventDate".into(), value: day.into() };
+        let draft = catalogue.record(*lot).unwrap().draft.unwrap();
+        let seen = catalogue.draft(draft).unwrap().seen;
+        catalogue.change(draft, WHO, &[change], seen).unwrap();
+        catalogue.wait(store.put(&[Thing::Lot(*lot)], Some("Cooler"), WHO, "")).unwrap();
+    }
+    let kept = catalogue.wait(store.oldest_in_coolers(&rules)).unwrap();
+    let said: Vec<&str> = kept.iter().map(|k| k.since.as_str()).collect();
+    // What is no day counts from the day it was put there, today.
+    assert_eq!(
+        said,
+        ["1965", "17/6/1966", "1966-06-18/1966-06-20", "1966-07-01", "3.vii.1966", "in summer, I think"]
+    );
+    let few = StageRules { oldest: 2, ..rules };
+    let kept = catalogue.wait(store.oldest_in_coolers(&few)).unwrap();
+    assert_eq!(kept.iter().map(|k| k.head.lot).collect::<Vec<_>>(), [all[3], all[1]]);
+}
+
 #[test]
 fn merging_and_splitting_and_backup_carry_stages_along() {
     let (place, catalogue) = folder();

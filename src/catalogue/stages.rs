@@ -11,6 +11,7 @@ use super::RecordHead;
 use super::deeds::{DeedKind, SPECIMEN_STANDS, Step};
 use super::keeping::Thing;
 use super::store::Store;
+use crate::parsing::dates::{DateRules, Edtf, One, parse_one};
 use crate::settings;
 use crate::trouble::{Result, Trouble};
 use jiff::civil::Date;
@@ -332,35 +333,49 @@ impl Store {
     }
 
     /// The lots that lie in a cooler, in whatever box in it, and of which no
-    /// stage of mounting was said: the oldest first, by the day they were
-    /// collected, or put there where that day is not known.
+    /// stage of mounting was said: the oldest first, by the first day on which
+    /// they can have been collected, or put there where that day is not known.
     ///
     /// # Errors
     /// Only the database's own.
     pub async fn oldest_in_coolers(&self, rules: &StageRules) -> Result<Vec<Kept>> {
         let kinds: Vec<String> = rules.coolers.iter().map(|c| c.trim().to_lowercase()).collect();
-        let rows: Vec<(i64, String, String)> = sqlx::query_as(
+        let rows: Vec<(i64, String, String, String)> = sqlx::query_as(
             "WITH RECURSIVE cold (id, depth) AS (
                  SELECT id, 0 FROM container WHERE standing = 1 AND lower(kind) IN (SELECT value FROM json_each(?1))
                  UNION SELECT c.id, depth + 1 FROM cold JOIN container AS c ON c.inside = cold.id WHERE depth < 20)
-             SELECT lot.id, container.code, coalesce(nullif(day.value, ''),
+             SELECT lot.id, container.code, coalesce(day.value, ''), coalesce(
                  (SELECT substr(at, 1, 10) FROM change JOIN deed ON deed.id = change.deed
-                  WHERE change.lot = lot.id AND term = 'kept in' ORDER BY change.id DESC LIMIT 1), '') AS since
+                  WHERE change.lot = lot.id AND term = 'kept in' ORDER BY change.id DESC LIMIT 1), '')
              FROM lot JOIN container ON container.id = lot.container
              LEFT JOIN lot_value AS day ON day.lot = lot.id AND day.term = 'eventDate'
              WHERE lot.standing = 1 AND lot.container IN (SELECT id FROM cold)
              AND NOT EXISTS (SELECT 1 FROM lot_stage WHERE lot_stage.lot = lot.id AND track = 'mounting'
-                             AND lot_stage.value <> '')
-             ORDER BY since, lot.id LIMIT ?2",
+                             AND lot_stage.value <> '')",
         )
         .bind(serde_json::Value::from(kinds).to_string())
-        .bind(i64::try_from(rules.oldest).unwrap_or(i64::MAX))
         .fetch_all(&self.read)
         .await
         .map_err(|e| self.trouble(e))?;
-        let lots: Vec<i64> = rows.iter().map(|r| r.0).collect();
+        // A day may have been settled as it stands on the label: 17/6/1966.
+        let dates = DateRules::load(Some(&self.folder().config()))?;
+        let first = |text: &str| {
+            let standard = Edtf::parse(text).and_then(|e| e.first.or(e.last));
+            standard.or_else(|| Some(parse_one(text, &dates)).filter(One::has_date).map(|d| d.from.first()))
+        };
+        let mut kept: Vec<(Option<Date>, i64, String, String)> = rows
+            .into_iter()
+            .map(|(lot, code, day, put)| {
+                let since = if day.is_empty() { put.clone() } else { day };
+                (first(&since).or_else(|| first(&put)), lot, code, since)
+            })
+            .collect();
+        // What has no day at all comes first: nobody knows how old it is.
+        kept.sort_by_key(|k| (k.0, k.1));
+        kept.truncate(rules.oldest);
+        let lots: Vec<i64> = kept.iter().map(|k| k.1).collect();
         let heads = self.heads(&lots).await?;
-        Ok(heads.into_iter().zip(rows).map(|(head, r)| Kept { head, kept_in: r.1, since: r.2 }).collect())
+        Ok(heads.into_iter().zip(kept).map(|(head, k)| Kept { head, kept_in: k.2, since: k.3 }).collect())
     }
 
     /// The stages of a lot itself, as the history has them: term and text.

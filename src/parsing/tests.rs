@@ -202,6 +202,14 @@ fn dates_survive_what_readers_make_of_hands() {
     }
 }
 
+/// An envelope of the samples (`samples-demo/notebooks/envelopes.jsonl`).
+#[test]
+fn a_field_number_of_a_letter_and_three_figures_is_no_date() {
+    let parsed = parse_text("t", "No. V131\nBlackmire Rigg\nleg. E. M. Harrow", &Rules::load(None).unwrap());
+    assert_eq!(parsed.value("eventDate"), "", "{:?}", parsed.fields);
+    assert_eq!(parsed.value("recordNumber"), "V131", "{:?}", parsed.fields);
+}
+
 #[test]
 fn the_year_behind_a_determiner_is_found_with_its_apostrophe_or_without() {
     let rules = Rules::load(None).unwrap();

@@ -193,6 +193,27 @@ fn places_are_counted_in_bytes_and_in_characters() {
     assert_eq!(reading.verbatim, "4.VII.1993");
 }
 
+/// Numbers of a letter and three figures are common practice of collectors; the
+/// dates stand as they may on labels.
+#[test]
+fn a_letter_and_three_figures_are_no_date_alone() {
+    for number in
+        ["V131", "No. V131", "V131, Tarn Head", "X112\nTarn Head", "V131 Noctua pronuba", "I118. Vell"]
+    {
+        assert_eq!(find(number, DateRules::built_in()), [], "{number}");
+    }
+    for (date, iso) in [
+        ("V128-53", "1953-06-28"),
+        ("V128.1953", "1953-06-28"),
+        ("V128 1953", "1953-06-28"),
+        ("V128-S3", "1953-06-28"),
+        ("28.V153", "1953-06-28"),
+    ] {
+        let found = find(date, DateRules::built_in());
+        assert_eq!(found.first().and_then(|r| r.best()).map_or("", |c| c.iso.as_str()), iso, "{date}");
+    }
+}
+
 mod properties {
     use super::*;
     use proptest::prelude::*;

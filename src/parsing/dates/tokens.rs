@@ -127,10 +127,11 @@ pub(super) fn cut(text: &str) -> Vec<Token> {
 }
 
 /// Cuts the strokes of a roman month off the day they were read together with:
-/// `V128-53` is `V1`, `28`.
+/// `V128-53` is `V1`, `28`. Three figures that nothing of a date stands beside
+/// are left whole: `V131` is a field number (common practice of collectors).
 fn unglue(text: &str, tokens: Vec<Token>) -> Vec<Token> {
     let mut out: Vec<Token> = Vec::with_capacity(tokens.len());
-    for token in tokens {
+    for (i, token) in tokens.iter().cloned().enumerate() {
         let word = &text[token.start..token.end];
         let ones = word.bytes().take_while(|b| *b == b'1').count();
         let roman = token.digits
@@ -143,13 +144,34 @@ fn unglue(text: &str, tokens: Vec<Token>) -> Vec<Token> {
                     && before.len() <= 3
                     && before.chars().all(|c| "VXI".contains(c.to_ascii_uppercase()))
             });
-        let strokes = if roman { ones.min(word.len().saturating_sub(2)).min(3) } else { 0 };
+        let lone = word.len() == 3 && !in_date(text, &tokens, i);
+        let strokes = if roman && !lone { ones.min(word.len().saturating_sub(2)).min(3) } else { 0 };
         for k in 0..strokes {
             out.push(Token { start: token.start + k, end: token.start + k + 1, digits: true });
         }
         out.push(Token { start: token.start + strokes, end: token.end, digits: token.digits });
     }
     out
+}
+
+/// Whether a day stands before the letters and figures that end with token
+/// `at`, or a year behind them.
+fn in_date(text: &str, tokens: &[Token], at: usize) -> bool {
+    let beside = |a: &Token, b: &Token| {
+        Some(gap(&text[a.end..b.start])).filter(|g| g.ok && !g.newline && !g.empty && !g.comma)
+    };
+    let day = at.checked_sub(2).is_some_and(|k| {
+        let before = &tokens[k];
+        before.digits && before.end - before.start <= 2 && beside(before, &tokens[k + 1]).is_some()
+    });
+    day || tokens.get(at + 1).is_some_and(|behind| {
+        let count = behind.end - behind.start;
+        beside(&tokens[at], behind).is_some_and(|g| match behind.digits {
+            true => !g.blank() || count == 2 || count == 4,
+            // A year misread in its first figure.
+            false => count <= 2 && (g.hyphen || g.slash),
+        })
+    })
 }
 
 /// All takes of every token.
