@@ -13,7 +13,7 @@ use glassine::checking::{self, Alone, Context};
 use glassine::intake::{self, IntakeRules};
 use glassine::out;
 use glassine::parsing::{self, Parsed};
-use glassine::pipeline::{Engine, Event, Eyes, Rules, Run, Times, understand};
+use glassine::pipeline::{self, Engine, Event, Eyes, Rules, Run, Times, understand};
 use glassine::reading::Reading;
 use glassine::reading::learned::Learned;
 use glassine::steps::Steps;
@@ -54,7 +54,7 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
             enter(&catalogue, &rules, &made.file, &made.reading, &made.likeness, progress)?;
         new += usize::from(is_new);
         doubtful += usize::from(is_new && !doubts.is_empty());
-        progress.line(&format!("{}: {}", facts.name, in_short(&parsed, doubts.len())));
+        progress.line(&format!("{}: {}", facts.called(), in_short(&parsed, doubts.len())));
         Ok(())
     })?;
     outcome.report(args);
@@ -86,11 +86,17 @@ fn enter(
     let entered = catalogue.enter_draft(reading, &parsed, &doubts)?;
     if entered.new {
         catalogue.doubt_joined(entered.draft, &rules.checking)?;
+        // A page goes on with the date and place of the one before, and the one
+        // after with its.
+        if !parsed.entries.is_empty() {
+            pipeline::check_again(catalogue, rules, &[entered.draft])?;
+        }
     }
     if let Some(near) = near.first() {
         progress.say(&format!(
             "note: {} looks nearly the same as {}; both are kept, settle one and set the other aside",
-            facts.name, near.name
+            facts.called(),
+            near.name
         ));
     }
     Ok((entered.new, parsed, doubts))
@@ -133,7 +139,7 @@ pub fn read(
             Some(to) => out::drafts::line(&made.reading, &parsed, to)?,
             None => print_reading(&made.reading, &parsed, &doubts)?,
         }
-        progress.line(&format!("{}: {}", made.reading.photo.name, in_short(&parsed, doubts.len())));
+        progress.line(&format!("{}: {}", made.reading.photo.called(), in_short(&parsed, doubts.len())));
         Ok(())
     })?;
     for sink in [to, keep].into_iter().flatten() {
@@ -352,7 +358,8 @@ pub fn review(args: &glassine::review::Args) -> Result<ExitCode> {
         photo.unwrap_or_else(|| Err(Trouble::file(path, "has no such page"))).map(|p| p.pixels)
     });
     let typist = glassine::pipeline::typist(&catalogue);
-    glassine::review::serve(&catalogue, args.options(opener, typist)?)?;
+    let checker = glassine::pipeline::checker(&catalogue);
+    glassine::review::serve(&catalogue, args.options(opener, typist, checker)?)?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -496,7 +503,7 @@ fn in_short(parsed: &Parsed, doubts: usize) -> String {
 }
 
 fn print_reading(reading: &Reading, parsed: &Parsed, doubts: &[checking::Doubt]) -> Result<()> {
-    line!("{}", reading.photo.name)?;
+    line!("{}", reading.photo.called())?;
     for line in reading.text().lines() {
         line!("  | {line}")?;
     }

@@ -479,6 +479,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
         Command::Undo { folder, who } => {
             let (catalogue, who) = (Catalogue::open(folder)?, person(who.as_deref())?);
             let undone = catalogue.undo(&who)?;
+            glassine::pipeline::checker(&catalogue)(&undone.drafts)?;
             let drafts: Vec<String> = undone.drafts.iter().map(i64::to_string).collect();
             let of =
                 if drafts.is_empty() { String::new() } else { format!(" (draft {})", drafts.join(", ")) };

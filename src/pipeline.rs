@@ -8,7 +8,7 @@
 //!
 //! What a person types goes the same way from reading on ([`typed`]).
 
-use crate::catalogue::Catalogue;
+use crate::catalogue::{Catalogue, Side, State};
 use crate::checking::{self, CheckRules, Context, Doubt};
 use crate::cleanup::{self, CleanupRules};
 use crate::intake::{self, IntakeRules, Photo};
@@ -16,15 +16,14 @@ use crate::layout::{self, LayoutRules, LineFinder, NeuralFinder};
 use crate::parsing::{self, Parsed};
 use crate::reading::learned::Learned;
 use crate::reading::{self, NeuralReader, Reader, Reading, ReadingRules, TesseractReader};
-use crate::review::Typist;
+use crate::review::{Checker, Typist};
 use crate::runtime::models_folder;
 use crate::steps::Steps;
 use crate::trouble::{Result, Trouble, caught, shown};
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::mpsc;
-use std::time::{Duration, Instant};
+use std::sync::{Arc, Mutex, mpsc};
+use std::time::{Duration, Instant, SystemTime};
 
 /// Which engine reads.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, clap::ValueEnum)]
@@ -240,6 +239,68 @@ pub fn typist(catalogue: &Catalogue) -> Typist {
         let text = intake::typed_text(text, &rules.intake.typed)?;
         Ok(typed(&catalogue, &rules, &typed_name(), &text, who)?.draft)
     })
+}
+
+/// Checks drafts again after their values changed, a page with the page after that
+/// goes on with its date or place: doubts that no longer hold leave the list, new
+/// ones come in. Settled drafts are left as they are.
+///
+/// # Errors
+/// The catalogue's own.
+pub fn check_again(catalogue: &Catalogue, rules: &Rules, drafts: &[i64]) -> Result<()> {
+    let mut todo: Vec<i64> = drafts.to_vec();
+    let mut done = 0;
+    while let Some(id) = todo.get(done).copied() {
+        done += 1;
+        let draft = catalogue.draft(id)?;
+        let events = catalogue.page_events(id)?;
+        if draft.state != State::Settled {
+            let parsed = draft.understood_now(&events);
+            let known = catalogue.known_beside(id);
+            let context = Context::of(&known, &rules.parsing);
+            let doubts = checking::check(&parsed, &draft.reading, &context, &rules.checking);
+            catalogue.hold_doubts(id, &doubts)?;
+            catalogue.doubt_joined(id, &rules.checking)?;
+        }
+        // The page after may go on with what stands here.
+        if !events.is_empty()
+            && let Some(after) = catalogue.page_beside(id, Side::After)?
+            && !todo.contains(&after)
+            && catalogue.page_events(after)?.iter().any(|e| e.values.iter().any(|v| v.before.is_some()))
+        {
+            todo.push(after);
+        }
+    }
+    Ok(())
+}
+
+/// How the review page checks drafts again: with the tables of the collection
+/// folder, read anew when one of them changed.
+pub fn checker(catalogue: &Catalogue) -> Checker {
+    let catalogue = catalogue.clone();
+    let kept: Mutex<Option<(Option<SystemTime>, Arc<Rules>)>> = Mutex::new(None);
+    Arc::new(move |drafts| {
+        let config = catalogue.folder().config();
+        let changed = newest(&config);
+        let mut kept = kept.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let rules = match &*kept {
+            Some((then, rules)) if *then == changed => rules.clone(),
+            _ => {
+                let rules = Arc::new(Rules::load(Some(&config))?);
+                *kept = Some((changed, rules.clone()));
+                rules
+            }
+        };
+        drop(kept);
+        check_again(&catalogue, &rules, drafts)
+    })
+}
+
+/// When the last of a folder's files changed; a removed one changes the folder.
+fn newest(folder: &Path) -> Option<SystemTime> {
+    let files = std::fs::read_dir(folder).into_iter().flatten().flatten().map(|f| f.path());
+    let times = files.chain([folder.to_owned()]).filter_map(|f| f.metadata().ok()?.modified().ok());
+    times.max()
 }
 
 /// What a run over photographs reports, one for each file or page.

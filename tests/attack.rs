@@ -32,6 +32,7 @@ fn options(second_reading: u8) -> Options {
         who: "M. Orrin".into(),
         opener,
         typist: common::no_typist(),
+        checker: common::no_checker(),
         network: None,
         second_reading,
     }

@@ -468,11 +468,11 @@ fn drafts_of_one_day_place_and_collector_are_one_event_settled_at_once_or_not_at
     // One of them changed meanwhile: none is settled.
     catalogue.note(pair[1], "A. Vell", "look again").unwrap();
     let both = [(pair[0], Some(0)), (pair[1], Some(0))];
-    let no = catalogue.wait(store.settle_each(&both, "M. Orrin", "one event")).unwrap_err();
+    let no = catalogue.wait(store.settle_each(&both, "M. Orrin", "one event", |_| None)).unwrap_err();
     assert!(no.to_string().contains("A. Vell"), "{no}");
     assert_eq!(catalogue.counts().unwrap().settled, 0);
     let both = pair.map(|id| (id, catalogue.draft(id).unwrap().seen));
-    assert_eq!(catalogue.wait(store.settle_each(&both, "M. Orrin", "one event")).unwrap().len(), 2);
+    assert_eq!(catalogue.wait(store.settle_each(&both, "M. Orrin", "one event", |_| None)).unwrap().len(), 2);
     assert_eq!(catalogue.wait(store.events(10)).unwrap(), []);
     assert_eq!(catalogue.undo("M. Orrin").unwrap().drafts, pair, "one undo takes both back");
     assert_eq!(catalogue.draft(other).unwrap().state, State::Waiting);

@@ -2,12 +2,14 @@
 //! `generator/notebooks.py` together with their gold): read by the real reader,
 //! their entries are what the gold says, and envelopes join them.
 
+mod common;
+
+use common::{enter, sample_rules};
 use glassine::catalogue::Catalogue;
-use glassine::checking::Context;
 use glassine::checking::notebook::Beside;
 use glassine::intake::{IntakeRules, open};
 use glassine::parsing::notebook::Entry;
-use glassine::pipeline::{Engine, Eyes, Rules, Times, understand};
+use glassine::pipeline::{Engine, Eyes, Rules, Times};
 use glassine::reading::Reading;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -22,10 +24,6 @@ fn lines(name: &str) -> Vec<Value> {
         .lines()
         .map(|line| serde_json::from_str(line).unwrap())
         .collect()
-}
-
-fn rules() -> Rules {
-    Rules::load(Some(&samples().join("config"))).unwrap()
 }
 
 /// A page as read: its name, its bytes, the reading.
@@ -116,7 +114,7 @@ fn origins(found: &[(String, Vec<Entry>)], gold: &[Value]) -> f32 {
 
 #[test]
 fn entries_of_the_sample_pages_are_found_with_date_place_and_number() {
-    let rules = rules();
+    let rules = sample_rules();
     let Some(pages) = pages(&rules) else { return };
     let entries = |p: &Page| glassine::parsing::parse(&p.reading, &rules.parsing).entries;
     let found: Vec<(String, Vec<Entry>)> = pages.iter().map(|p| (p.name.clone(), entries(p))).collect();
@@ -181,17 +179,65 @@ fn joined(pages: &[Page], rules: &Rules) -> f32 {
     right as f32 / gold.len() as f32
 }
 
-fn enter(catalogue: &Catalogue, rules: &Rules, reading: &Reading) -> i64 {
-    let known = catalogue.known(&reading.photo.hash, reading.photo.page);
-    let context = Context {
-        neighbours: &known,
-        dates: &rules.parsing.dates,
-        gazetteer: Some(&rules.parsing.gazetteer),
+/// A notebook that was scanned to one PDF: each page is a photograph of its own,
+/// with its number, and its entries are found as on single pictures.
+#[test]
+fn a_scanned_notebook_is_taken_in_page_by_page() {
+    let rules = sample_rules();
+    if let Err(trouble) = Eyes::load(Engine::Neural, "eng", &rules, None) {
+        println!("skipped: {trouble}");
+        return;
+    }
+    let gold: Vec<Value> = lines("gold.jsonl");
+    let gold = [gold[1].clone(), gold[4].clone()];
+    let picture = |page: &Value| {
+        let path = samples().join("notebooks").join(page["image"].as_str().unwrap());
+        let size = image::image_dimensions(&path).unwrap();
+        (std::fs::read(path).unwrap(), size)
     };
-    let (parsed, doubts) = understand(reading, rules, &context);
-    let draft = catalogue.enter_draft(reading, &parsed, &doubts).unwrap().draft;
-    catalogue.doubt_joined(draft, &rules.checking).unwrap();
-    draft
+    let place = tempfile::tempdir().unwrap();
+    let (pdf, moths) = (place.path().join("notebook 1971.pdf"), place.path().join("moths"));
+    std::fs::write(&pdf, common::paper::scanned(&gold.each_ref().map(picture))).unwrap();
+    let catalogue = Catalogue::create(&moths).unwrap();
+    for table in std::fs::read_dir(samples().join("config")).unwrap() {
+        let table = table.unwrap();
+        std::fs::copy(table.path(), catalogue.folder().config().join(table.file_name())).unwrap();
+    }
+    let add = || {
+        let done = std::process::Command::new(env!("CARGO_BIN_EXE_glassine"))
+            .arg("add")
+            .args([&moths, &pdf])
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&done.stderr).into_owned();
+        assert!(done.status.success(), "{said}");
+        said
+    };
+    assert!(add().contains("2 new drafts"));
+    assert!(add().contains("0 new drafts"), "pages that are there are passed over");
+
+    let mut found = Vec::new();
+    for (number, draft) in (1..).zip(catalogue.pages().unwrap()) {
+        let draft = catalogue.draft(draft).unwrap();
+        assert_eq!(draft.name, format!("notebook 1971.pdf, page {number}"));
+        let photo = draft.photo.as_ref().unwrap();
+        assert_eq!((photo.page, photo.name.as_str()), (Some(number), "notebook 1971.pdf"));
+        found.push((draft.name.clone(), draft.parsed.entries.clone()));
+    }
+    assert_eq!(found.len(), 2);
+    let (f1, origins) = (f1(&found, &gold), origins(&found, &gold));
+    println!("F1 of entries {f1:.3}, origins {origins:.3}");
+    assert!(f1 >= 0.90 && origins >= 0.85, "F1 of entries {f1:.3}, origins {origins:.3}");
+    let done = std::process::Command::new(env!("CARGO_BIN_EXE_glassine"))
+        .arg("events")
+        .arg(&moths)
+        .output()
+        .unwrap();
+    let said = String::from_utf8(done.stdout).unwrap();
+    assert!(
+        said.contains("notebook 1971.pdf, page 1") && said.contains("notebook 1971.pdf, page 2"),
+        "{said}"
+    );
 }
 
 /// The score sees what is wrong: a date moved by a day, a number lost.

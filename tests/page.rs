@@ -128,6 +128,7 @@ async fn serve(catalogue: &Catalogue) -> u16 {
         who: "M. Orrin".into(),
         opener: originals(IntakeRules::load(None).unwrap()),
         typist: glassine::pipeline::typist(catalogue),
+        checker: glassine::pipeline::checker(catalogue),
         network: None,
         second_reading: 5,
     };

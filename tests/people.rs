@@ -27,6 +27,7 @@ fn options() -> Options {
         who: "the machine".into(),
         opener,
         typist: common::no_typist(),
+        checker: common::no_checker(),
         network: None,
         second_reading: 100,
     }

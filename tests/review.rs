@@ -33,6 +33,7 @@ impl Page {
             who: "M. Orrin".into(),
             opener: originals(IntakeRules::load(None).unwrap()),
             typist: glassine::pipeline::typist(&catalogue),
+            checker: glassine::pipeline::checker(&catalogue),
             network: None,
             second_reading: 5,
         };
@@ -652,4 +653,85 @@ fn a_boxs_code_on_the_photograph_is_offered_and_settling_puts_the_lot_there() {
     assert_eq!(page.post(&path, &form).0, StatusCode::SEE_OTHER);
     let lot = page.catalogue.draft(drafts[0]).unwrap().lot.unwrap();
     assert_eq!(page.catalogue.record(lot).unwrap().kept_in, ["Box <3>"]);
+}
+
+/// Settling in bulk puts each lot into the box whose label its photograph shows,
+/// the others into the one that is named, in the same deed.
+#[test]
+fn settling_in_bulk_offers_the_box_and_puts_the_lots_there() {
+    let page = Page::new();
+    let store = page.catalogue.store();
+    for code in ["Box 3", "Cooler"] {
+        page.catalogue.wait(store.make_container(code, "box", None, "M. Orrin")).unwrap();
+    }
+    let box_3 = page.catalogue.wait(store.containers(None)).unwrap()[0].clone();
+    assert_eq!(box_3.code, "Box 3");
+    // Two of one day and place, the first with the label of the box beside it.
+    let drafts = [0, 112].map(|n| {
+        let (mut reading, parsed, _) =
+            common::draft(n, PhotoFacts { name: format!("typed-{n}"), ..PhotoFacts::default() });
+        if n == 0 {
+            reading.codes.push(glassine::layout::Code {
+                text: format!("IN.{:05}", box_3.id),
+                symbology: "DATA_MATRIX".into(),
+                quad: glassine::geometry::Quad::upright(0.0, 0.0, 50.0, 50.0),
+            });
+        }
+        page.catalogue.enter_draft(&reading, &parsed, &[]).unwrap().draft
+    });
+    let (_, _, shown) = page.get("/event?day=1993-07-01&place=Tarn+Head&by=A.+Vell");
+    assert!(shown.contains("its photograph shows the label of </span>Box 3"), "{shown}");
+    assert!(shown.contains("(1 of 2)") && shown.contains("<option value=\"Cooler\">"), "{shown}");
+    let token = page.token();
+    let [first, second] = drafts.map(|d| format!("{d}.0"));
+    let form = [
+        ("token", token.as_str()),
+        ("draft", &first),
+        ("draft", &second),
+        ("by-code", "1"),
+        ("into", "Cooler"),
+    ];
+    assert_eq!(page.post("/event", &form).0, StatusCode::SEE_OTHER);
+    let kept = |draft: i64| {
+        let lot = page.catalogue.draft(draft).unwrap().lot.unwrap();
+        page.catalogue.record(lot).unwrap().kept_in
+    };
+    assert_eq!(drafts.map(kept), [["Box 3"], ["Cooler"]]);
+    page.catalogue.undo("M. Orrin").unwrap();
+    assert!(drafts.iter().all(|d| page.catalogue.draft(*d).unwrap().state == State::Waiting));
+    assert!(page.catalogue.verify(|_, _| {}).unwrap().troubles.is_empty());
+    // A box that is not there settles none.
+    let [first, second] = drafts.map(|d| format!("{d}.{}", page.catalogue.draft(d).unwrap().seen.unwrap()));
+    let form = [("token", token.as_str()), ("draft", &first), ("draft", &second), ("into", "Box 9")];
+    assert_eq!(page.post("/event", &form).0, StatusCode::NOT_FOUND);
+    assert!(drafts.iter().all(|d| page.catalogue.draft(*d).unwrap().state == State::Waiting));
+}
+
+/// June has 30 days: the doubt goes from the page with the answer to the value.
+#[test]
+fn a_corrected_value_takes_its_doubt_off_the_page_and_history_keeps_it() {
+    let page = Page::new();
+    let rules = common::sample_rules();
+    let reading = Reading::from_text("one", "Tarn Head\n31.vi.1952\nleg. A. Vell");
+    let draft = common::enter(&page.catalogue, &rules, &reading);
+    let gone = page
+        .catalogue
+        .draft(draft)
+        .unwrap()
+        .doubts
+        .into_iter()
+        .find(|d| d.kind == "date-impossible")
+        .unwrap();
+    let token = page.token();
+    let form = [("token", token.as_str()), ("v.eventDate", "1952-06-30")];
+    let request =
+        page.form(&format!("/draft/{draft}/keep"), &form).header(header::ACCEPT, "application/json");
+    let (status, _, answer) = page.send(request.body(body(&form)).unwrap());
+    assert_eq!(status, StatusCode::OK, "{answer}");
+    let answer: serde_json::Value = serde_json::from_str(&answer).unwrap();
+    assert!(!answer["doubts"].as_str().unwrap().contains("30 days"), "{answer}");
+    let (_, _, shown) = page.get(&format!("/draft/{draft}"));
+    let (before, past) = shown.split_once("Doubts that no longer hold").expect("history names it");
+    assert!(before.contains("<ul class=\"doubts\" id=\"doubts\" aria-label=\"Doubts\" hidden>"), "{shown}");
+    assert!(past.contains(&gone.sentence), "{} {shown}", gone.sentence);
 }

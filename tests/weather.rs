@@ -568,6 +568,7 @@ fn requests_of_any_bytes() {
         who: "M. Orrin".into(),
         opener: originals(IntakeRules::load(None).unwrap()),
         typist: glassine::pipeline::typist(&catalogue),
+        checker: glassine::pipeline::checker(&catalogue),
         network: None,
         second_reading: 100,
     };

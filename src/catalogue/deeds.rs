@@ -3,6 +3,7 @@
 //! history.
 
 use super::drafts::{State, no_draft, words};
+use super::events::of_event;
 use super::stages::STAGE_OF;
 use super::store::{Store, now};
 use crate::parsing::Parsed;
@@ -200,25 +201,44 @@ impl Store {
         self.seen_is_last(&mut tx, draft, seen).await?;
         let deed = self.deed(&mut tx, who, DeedKind::Settle, "", None).await?;
         let lot = self.settle_on(&mut tx, deed, draft, who, changes).await?;
-        if let Some(into) = into.filter(|_| lot != NO_LOT) {
-            let (_, code) = self.container_coded(&mut tx, into).await?;
-            let mut step = Step::of_lot(lot, KEPT_IN, "", &code);
-            step.was = self.now_on(&mut tx, &step).await?;
-            if step.was != step.now {
-                self.take(&mut tx, deed, &step).await?;
-            }
-        }
+        self.put_away(&mut tx, deed, lot, into).await?;
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(lot)
     }
 
+    /// Puts a lot just settled into a container, where one is named.
+    async fn put_away(
+        &self,
+        tx: &mut SqliteConnection,
+        deed: i64,
+        lot: i64,
+        into: Option<&str>,
+    ) -> Result<()> {
+        let Some(into) = into.filter(|_| lot != NO_LOT) else { return Ok(()) };
+        let (_, code) = self.container_coded(tx, into).await?;
+        let mut step = Step::of_lot(lot, KEPT_IN, "", &code);
+        step.was = self.now_on(tx, &step).await?;
+        if step.was != step.now {
+            self.take(tx, deed, &step).await?;
+        }
+        Ok(())
+    }
+
     /// Settles several drafts as they stand, in one transaction and as one
     /// deed, which one undo takes back. Gives the lots. `seen` of each draft is
-    /// the last deed on it that the person saw.
+    /// the last deed on it that the person saw; `into` names the container that
+    /// its lot goes into.
     ///
     /// # Errors
-    /// When one of them is settled or was changed meanwhile: then none is.
-    pub async fn settle_each(&self, drafts: &[(i64, Option<i64>)], who: &str, why: &str) -> Result<Vec<i64>> {
+    /// When one of them is settled or was changed meanwhile, or there is no such
+    /// container: then none is.
+    pub async fn settle_each(
+        &self,
+        drafts: &[(i64, Option<i64>)],
+        who: &str,
+        why: &str,
+        into: impl Fn(i64) -> Option<String>,
+    ) -> Result<Vec<i64>> {
         let mut tx = self.begin().await?;
         let mut lots = Vec::with_capacity(drafts.len());
         if drafts.is_empty() {
@@ -229,7 +249,9 @@ impl Store {
         }
         let deed = self.deed(&mut tx, who, DeedKind::Settle, why, None).await?;
         for (draft, _) in drafts {
-            lots.push(self.settle_on(&mut tx, deed, *draft, who, &[]).await?);
+            let lot = self.settle_on(&mut tx, deed, *draft, who, &[]).await?;
+            self.put_away(&mut tx, deed, lot, into(*draft).as_deref()).await?;
+            lots.push(lot);
         }
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(lots)
@@ -496,6 +518,23 @@ impl Store {
             if let Some(draft) = step.draft.filter(|d| !drafts.contains(d)) {
                 drafts.push(draft);
             }
+            // An entry that had no value of its own has none again: what goes on
+            // from the page before counts.
+            if let Some(draft) = step.draft.filter(|_| step.now.is_empty() && of_event(&step.term).is_some())
+            {
+                sqlx::query(
+                    "DELETE FROM draft_value WHERE draft = ?1 AND term = ?2 AND value = '' AND verbatim = ''
+                     AND NOT EXISTS (SELECT 1 FROM change JOIN deed ON deed.id = change.deed
+                         WHERE draft = ?1 AND term = ?2 AND deed.id < ?3 AND kind <> 'undo'
+                         AND NOT EXISTS (SELECT 1 FROM deed AS later WHERE later.undoes = deed.id))",
+                )
+                .bind(draft)
+                .bind(&step.term)
+                .bind(undone)
+                .execute(&mut *tx)
+                .await
+                .map_err(|e| self.trouble(e))?;
+            }
         }
         self.index_touched(&mut tx, &steps).await?;
         tx.commit().await.map_err(|e| self.trouble(e))?;
@@ -622,7 +661,12 @@ impl Store {
                 let term = change.term.clone();
                 let mut step = Step { draft, lot, term, now: value.into(), ..Step::default() };
                 step.was = self.now_on(tx, &step).await?;
-                if step.was != step.now {
+                let page = step.draft.filter(|_| step.was.is_empty());
+                let out = match page {
+                    Some(page) => self.takes_out(page, change).await?,
+                    None => false,
+                };
+                if step.was != step.now || out {
                     steps.push(step);
                 }
             }

@@ -168,6 +168,9 @@ pub struct Draft {
     pub parsed: Parsed,
     /// The reasons to look, the weightiest first.
     pub doubts: Vec<Doubt>,
+    /// The sentences of those that came up after it was entered: when it was
+    /// checked again, or beside a notebook page.
+    pub anew: Vec<String>,
     /// The fields as they are now, in the order of [`super::TERM_ORDER`].
     pub values: Vec<DraftValue>,
     /// Its record, where it has one that stands.
@@ -285,8 +288,9 @@ impl Store {
         let page = facts.page.unwrap_or(0);
         let mut tx = self.begin().await?;
         sqlx::query(
-            "INSERT INTO photo (hash, page, file, name, width, height, taken, latitude, longitude, look, added)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (hash, page) DO NOTHING",
+            "INSERT INTO photo
+                 (hash, page, file, name, width, height, taken, latitude, longitude, look, added, folder)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (hash, page) DO NOTHING",
         )
         .bind(hash.as_str())
         .bind(page)
@@ -299,6 +303,7 @@ impl Store {
         .bind(facts.place.map(|p| p.1))
         .bind(look.map(Likeness::to_string))
         .bind(now())
+        .bind(&facts.folder)
         .execute(&mut *tx)
         .await
         .map_err(|e| self.trouble(e))?;
@@ -386,7 +391,7 @@ impl Store {
              VALUES (?, ?, ?, ?, ?, ?) RETURNING id",
         )
         .bind(photo)
-        .bind(&facts.name)
+        .bind(facts.called())
         .bind(reading_json)
         .bind(parsed_json)
         .bind(now())
@@ -422,7 +427,7 @@ impl Store {
             .await
             .map_err(|e| self.trouble(e))?;
         }
-        let mut text = format!("{}\n{}", facts.name, reading.text());
+        let mut text = format!("{}\n{}", facts.called(), reading.text());
         for field in &parsed.fields {
             text.push('\n');
             text.push_str(&field.value);
@@ -660,16 +665,17 @@ impl Store {
             Some(photo) => Some(self.photo_on(&mut conn, photo).await?),
             None => None,
         };
-        let doubts: Vec<(String, String, String, f32)> = sqlx::query_as(
-            "SELECT kind, terms, sentence, weight FROM doubt WHERE draft = ? ORDER BY weight DESC, nth",
+        let doubts: Vec<(String, String, String, f32, bool)> = sqlx::query_as(
+            "SELECT kind, terms, sentence, weight, anew FROM doubt WHERE draft = ? ORDER BY weight DESC, nth",
         )
         .bind(id)
         .fetch_all(&mut *conn)
         .await
         .map_err(|e| self.trouble(e))?;
+        let anew = doubts.iter().filter(|d| d.4).map(|d| d.2.clone()).collect();
         let doubts = doubts
             .into_iter()
-            .map(|(kind, terms, sentence, weight)| Doubt {
+            .map(|(kind, terms, sentence, weight, _)| Doubt {
                 kind,
                 terms: terms.split_whitespace().map(str::to_owned).collect(),
                 sentence,
@@ -708,6 +714,7 @@ impl Store {
             reading,
             parsed,
             doubts,
+            anew,
             values,
             lot,
             seen: history.last().map(|d| d.id),

@@ -18,6 +18,7 @@
 //! crash between two steps leaves only work that the next run finds undone.
 
 mod deeds;
+mod doubts;
 mod drafts;
 mod events;
 mod folder;
@@ -36,7 +37,8 @@ mod trash;
 pub use deeds::{Change, Deed, DeedKind, Undone};
 pub use drafts::{Draft, DraftHead, DraftValue, Entered, KeptPhoto, NearPhoto, Queue, QueueCounts, State};
 pub use events::{
-    EVENT_TERMS, Envelope, EventValue, Joined, PageEvent, event_term, of_event, with_followers,
+    Before, EVENT_TERMS, Envelope, EventValue, Joined, PageEvent, Side, event_id, event_term, of_event,
+    with_followers,
 };
 pub use folder::Folder;
 pub use keeping::{Container, Contents, Held, Mount, Thing, Whereabouts};

@@ -18,13 +18,20 @@ pub struct Known {
     catalogue: Catalogue,
     /// The photograph's BLAKE3 hash and page, whose own draft is left out.
     but: (String, u32),
+    /// A draft that is left out; 0: none.
+    draft: i64,
 }
 
 impl Catalogue {
     /// What this catalogue knows, for checking the photograph with BLAKE3 hash
     /// `hash` (page `page` of a PDF).
     pub fn known(&self, hash: &str, page: Option<u32>) -> Known {
-        Known { catalogue: self.clone(), but: (hash.into(), page.unwrap_or(0)) }
+        Known { catalogue: self.clone(), but: (hash.into(), page.unwrap_or(0)), draft: 0 }
+    }
+
+    /// What this catalogue knows beside `draft`, for checking it again.
+    pub fn known_beside(&self, draft: i64) -> Known {
+        Known { draft, ..self.known("none", None) }
     }
 }
 
@@ -40,14 +47,12 @@ impl Known {
 impl Neighbours for Known {
     fn with_catalogue_number(&self, number: &str) -> Vec<Neighbour> {
         let store = self.catalogue.store();
-        self.ask(
-            async move { store.neighbours("catalogNumber", &[number.to_owned()], None, &self.but).await },
-        )
+        self.ask(async move { store.neighbours("catalogNumber", &[number.to_owned()], None, self).await })
     }
 
     fn on_day(&self, collector: &str, day: Date) -> Vec<Neighbour> {
         let store = self.catalogue.store();
-        let near = self.ask(async move { store.neighbours_of_year(collector, day, &self.but).await });
+        let near = self.ask(async move { store.neighbours_of_year(collector, day, self).await });
         let text = day.to_string();
         near.into_iter().filter(|n| touches(&n.event_date, &text)).collect()
     }
@@ -58,7 +63,7 @@ impl Neighbours for Known {
             .take(MOST as usize)
             .map(|n| n.to_string())
             .collect();
-        self.ask(async move { store.neighbours("recordNumber", &numbers, Some(collector), &self.but).await })
+        self.ask(async move { store.neighbours("recordNumber", &numbers, Some(collector), self).await })
     }
 }
 
@@ -97,7 +102,7 @@ const NEIGHBOUR: &str =
  LEFT JOIN draft_value AS county ON county.draft = draft.id AND county.term = 'county'
  LEFT JOIN draft_value AS latitude ON latitude.draft = draft.id AND latitude.term = 'decimalLatitude'
  LEFT JOIN draft_value AS longitude ON longitude.draft = draft.id AND longitude.term = 'decimalLongitude'
- WHERE NOT (coalesce(photo.hash, '') = ?1 AND coalesce(photo.page, 0) = ?2) AND ";
+ WHERE NOT (coalesce(photo.hash, '') = ?1 AND coalesce(photo.page, 0) = ?2) AND draft.id <> ?6 AND ";
 
 impl Store {
     /// Records whose `term` has one of `values`, of `collector` where given.
@@ -106,37 +111,39 @@ impl Store {
         term: &str,
         values: &[String],
         collector: Option<&str>,
-        but: &(String, u32),
+        known: &Known,
     ) -> Result<Vec<Neighbour>> {
         let sql = format!(
             "{NEIGHBOUR} asked.term = ?3 AND asked.value IN (SELECT value FROM json_each(?4))
              AND (?5 IS NULL OR who.value = ?5) ORDER BY draft.id LIMIT {MOST}"
         );
         let values = serde_json::Value::from(values).to_string();
-        let rows = sqlx::query(&sql).bind(&but.0).bind(but.1).bind(term).bind(values).bind(collector);
+        let rows = sqlx::query(&sql)
+            .bind(&known.but.0)
+            .bind(known.but.1)
+            .bind(term)
+            .bind(values)
+            .bind(collector)
+            .bind(known.draft);
         let rows = rows.fetch_all(&self.read).await.map_err(|e| self.trouble(e))?;
         Ok(rows.iter().map(neighbour).collect())
     }
 
     /// Records of `collector` whose date begins in the year of `day`, or, for
     /// an interval, in the year before.
-    async fn neighbours_of_year(
-        &self,
-        collector: &str,
-        day: Date,
-        but: &(String, u32),
-    ) -> Result<Vec<Neighbour>> {
+    async fn neighbours_of_year(&self, collector: &str, day: Date, known: &Known) -> Result<Vec<Neighbour>> {
         let sql = format!(
             "{NEIGHBOUR} asked.term = 'eventDate' AND asked.value >= ?3 AND asked.value < ?4 AND who.value = ?5
              ORDER BY draft.id LIMIT 20000"
         );
         let year = i32::from(day.year());
         let rows = sqlx::query(&sql)
-            .bind(&but.0)
-            .bind(but.1)
+            .bind(&known.but.0)
+            .bind(known.but.1)
             .bind(format!("{:04}", year - 1))
             .bind(format!("{:04}", year + 1))
-            .bind(collector);
+            .bind(collector)
+            .bind(known.draft);
         let rows = rows.fetch_all(&self.read).await.map_err(|e| self.trouble(e))?;
         Ok(rows.iter().map(neighbour).collect())
     }

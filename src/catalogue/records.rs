@@ -110,6 +110,9 @@ pub struct Record {
     pub specimens: Vec<Specimen>,
     /// The names it was given, oldest first.
     pub determinations: Vec<Determination>,
+    /// The entry of a notebook page that its field number joins it to; `None`
+    /// also where several have the number, or where the two disagree.
+    pub event: Option<String>,
     /// Its photograph.
     pub photo: Option<KeptPhoto>,
     /// The note of its draft.
@@ -348,6 +351,8 @@ impl Store {
         }
         let mut record = self.record_on(&mut conn, lot).await?;
         record.history = self.history_on(&mut conn, record.draft, Some(lot)).await?;
+        drop(conn);
+        self.join_events(std::slice::from_mut(&mut record)).await?;
         Ok(record)
     }
 
@@ -362,7 +367,10 @@ impl Store {
                 .await
                 .map_err(|e| self.trouble(e))?;
         let (Some(first), Some(last)) = (lots.first(), lots.last()) else { return Ok(Vec::new()) };
-        self.records_on(&mut conn, (*first, *last), true).await
+        let mut records = self.records_on(&mut conn, (*first, *last), true).await?;
+        drop(conn);
+        self.join_events(&mut records).await?;
+        Ok(records)
     }
 
     async fn record_on(&self, conn: &mut SqliteConnection, lot: i64) -> Result<Record> {
@@ -513,6 +521,7 @@ impl Store {
             parts: Vec::new(),
             merged: Vec::new(),
             fate: row.get(14),
+            event: None,
             photo,
             verbatim_label,
             history: Vec::new(),

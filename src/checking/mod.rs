@@ -20,6 +20,7 @@ pub use rules::{Caution, CheckRules, Person};
 use crate::parsing::confuse;
 use crate::parsing::dates::{self, DateRules, DateShape, One, PartDate, Standing, parse_one};
 use crate::parsing::gazetteer::{Gazetteer, Hit};
+use crate::parsing::notebook::Origin;
 use crate::parsing::{Field, Parsed, coordinates};
 use crate::reading::{ReadLine, Reading};
 use areas::Areas;
@@ -265,8 +266,20 @@ fn page(parsed: &Parsed, reading: &Reading, rules: &CheckRules) -> Vec<Doubt> {
             doubts.add("notebook-entry", &[], format!("{which}: {sentence}"));
         }
         for (term, what) in [("eventDate", "date"), ("locality", "place")] {
-            if entry.value(term).is_empty() {
-                doubts.add("notebook-entry", &[], format!("{which}: no {what} stands in it or above it."));
+            match entry.noted(term) {
+                Some(n) if !n.field.value.is_empty() => {
+                    // Once; the entries below it have it from there.
+                    if n.origin == Origin::Before && nth == 1 {
+                        let (value, page) = (&n.field.value, &n.field.note);
+                        let sentence = format!(
+                            "{which}: no {what} stands in it or above it; “{value}” goes on from the page before, {page}."
+                        );
+                        doubts.add("notebook-goes-on", &[], sentence);
+                    }
+                }
+                _ => {
+                    doubts.add("notebook-entry", &[], format!("{which}: no {what} stands in it or above it."))
+                }
             }
         }
     }

@@ -278,7 +278,7 @@ fn fetch(folder: &Path, place: &Place) -> Result<ExitCode> {
                 let (is_new, parsed, doubts) =
                     enter(&catalogue, &rules, &file, &reading, &likeness, &progress)?;
                 new += usize::from(is_new);
-                progress.line(&format!("{}: {}", photograph.name, in_short(&parsed, doubts.len())));
+                progress.line(&format!("{}: {}", reading.photo.called(), in_short(&parsed, doubts.len())));
             }
             // The drafts are in the catalogue; should this not be noted, the next
             // run finds them there.

@@ -46,7 +46,7 @@ fn row(event: &PageEvent, joined: &[&Joined]) -> Vec<String> {
         match value {
             Some(v) if v.value.is_empty() => String::new(),
             Some(v) if v.from() == "read" => v.value.clone(),
-            Some(v) => format!("{} ({})", v.value, v.from()),
+            Some(v) => format!("{} ({})", v.value, v.told()),
             None => String::new(),
         }
     }));

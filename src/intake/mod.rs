@@ -58,6 +58,21 @@ pub struct PhotoFacts {
     /// Where it was taken, by EXIF: latitude and longitude in decimal degrees,
     /// WGS 84.
     pub place: Option<(f64, f64)>,
+    /// The folder it came from, as a hash: pictures of one folder share it. Empty
+    /// where it is not known.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub folder: String,
+}
+
+impl PhotoFacts {
+    /// What a person calls it: the file's name, and the page where there are
+    /// several.
+    pub fn called(&self) -> String {
+        match self.page {
+            Some(page) => format!("{}, page {page}", self.name),
+            None => self.name.clone(),
+        }
+    }
 }
 
 /// A photograph: what is known of it, and its pixels turned upright by EXIF.
@@ -84,6 +99,8 @@ pub struct File {
     pub kind: Kind,
     /// What a person may want to know although the file is read.
     pub remarks: Vec<Trouble>,
+    /// The folder it lies in, as a hash; empty where it is not known.
+    pub folder: String,
 }
 
 /// Reads the file `path` into memory, once; hashes it and tells its kind.
@@ -92,7 +109,13 @@ pub struct File {
 /// A file that cannot be read, is empty, larger than the limit, or no kind of
 /// photograph is named, with the next step.
 pub fn load(path: &Path, rules: &IntakeRules) -> Result<File> {
-    file(path, whole(path, rules.limits.file_mib, "limits.file_mib")?)
+    let file = file(path, whole(path, rules.limits.file_mib, "limits.file_mib")?)?;
+    let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    // However the folder was named.
+    let folder = folder
+        .canonicalize()
+        .map_or(String::new(), |f| blake3::hash(f.as_os_str().as_encoded_bytes()).to_hex()[..16].to_owned());
+    Ok(File { folder, ..file })
 }
 
 /// Hashes the `bytes` of a file and tells its kind; `path` is its name, for
@@ -122,6 +145,7 @@ pub fn file(path: &Path, bytes: Vec<u8>) -> Result<File> {
         bytes,
         kind,
         remarks,
+        folder: String::new(),
     })
 }
 
@@ -291,6 +315,7 @@ impl Pages {
                 height: pixels.height(),
                 taken: facts.taken,
                 place: facts.place,
+                folder: file.folder.clone(),
             },
             pixels,
         }))

@@ -495,7 +495,8 @@ fn the_same_picture_saved_smaller_or_lighter_is_alike_and_another_is_not() {
 fn file(bytes: Vec<u8>) -> Option<File> {
     let kind = Kind::of(&bytes)?;
     let hash = String::new();
-    Some(File { path: "random".into(), name: "random".into(), bytes, hash, kind, remarks: Vec::new() })
+    let name = "random".to_owned();
+    Some(File { path: "random".into(), name, bytes, hash, kind, remarks: Vec::new(), folder: String::new() })
 }
 
 fn samples() -> Vec<Vec<u8>> {

@@ -7,7 +7,7 @@
 //! apostrophe off where it stands before one of those characters.
 
 use super::{Source, write_failed};
-use crate::catalogue::PageEvent;
+use crate::catalogue::{PageEvent, event_id};
 use crate::trouble::Result;
 use std::io::Write;
 
@@ -63,10 +63,10 @@ pub fn events_csv(events: &[PageEvent], to: impl Write) -> Result<()> {
             .values
             .iter()
             .filter(|v| !v.value.is_empty() && v.from() != "read")
-            .map(|v| format!("{}: {}", v.term, v.from()))
+            .map(|v| format!("{}: {}", v.term, v.told()))
             .collect();
         put(&[
-            &format!("urn:uuid:{}", e.uuid),
+            &event_id(&e.uuid),
             e.value("fieldNumber"),
             e.value("eventDate"),
             e.value("locality"),

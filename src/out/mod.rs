@@ -8,7 +8,7 @@
 //! of the Darwin Core quick reference, <https://dwc.tdwg.org/terms/>, without a
 //! prefix.
 
-use crate::catalogue::{Catalogue, Record, term_rank};
+use crate::catalogue::{Catalogue, Record, event_id, term_rank};
 use crate::trouble::{Result, Trouble};
 use std::collections::BTreeMap;
 
@@ -124,8 +124,9 @@ impl Source<'_> {
 }
 
 /// Terms that come from elsewhere than a record's values.
-const OF_RECORDS: [&str; 8] = [
+const OF_RECORDS: [&str; 9] = [
     "sex",
+    "eventID",
     "identifiedBy",
     "dateIdentified",
     "previousIdentifications",
@@ -152,6 +153,10 @@ fn rows(record: &Record) -> Vec<Row> {
         let given = row.get("previousIdentifications").cloned();
         let all = given.into_iter().chain(earlier).collect::<Vec<_>>().join(" | ");
         row.insert("previousIdentifications".into(), all);
+    }
+    // A person's word, or what the record came with, goes before the number's.
+    if let Some(event) = &record.event {
+        row.entry("eventID".into()).or_insert_with(|| event_id(event));
     }
     row.entry("basisOfRecord".into()).or_insert_with(|| "PreservedSpecimen".into());
     // A record taken in from a file keeps the identifier it came with.

@@ -12,8 +12,8 @@
 //!
 //! Field numbers of a page share their beginning and run on: letters that look
 //! alike are decided over all of them together (common practice of collectors;
-//! the text stays as read). Left out: sketches, tables whose columns are turned,
-//! entries that go on from one page to the next.
+//! the text stays as read). Left out: sketches and tables whose columns are turned.
+//! What goes on from one page to the next is the catalogue's, which has them all.
 
 use super::assemble::read_dates;
 use super::confuse;
@@ -54,6 +54,8 @@ pub enum Origin {
     Inherited,
     /// A ditto mark repeats it.
     Ditto,
+    /// It goes on from the page before; parsing, which sees one page, never says so.
+    Before,
 }
 
 impl Origin {
@@ -63,6 +65,7 @@ impl Origin {
             Origin::Read => "read",
             Origin::Inherited => "inherited",
             Origin::Ditto => "ditto",
+            Origin::Before => "before",
         }
     }
 }

@@ -33,6 +33,7 @@ use axum::routing::{get, post};
 use pages::{Beside, Notice};
 use pictures::{Pictures, Piece};
 use serde::Deserialize;
+use std::collections::BTreeMap;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -58,6 +59,9 @@ const ICON: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 3
 /// in that person's name (second). It waits for the catalogue.
 pub type Typist = Arc<dyn Fn(&str, &str) -> Result<i64> + Send + Sync>;
 
+/// Checks drafts again after their values changed. It waits for the catalogue.
+pub type Checker = Arc<dyn Fn(&[i64]) -> Result<()> + Send + Sync>;
+
 /// How the page is served.
 pub struct Options {
     /// The port on 127.0.0.1; 0 takes a free one.
@@ -70,6 +74,8 @@ pub struct Options {
     pub opener: Opener,
     /// How typed text is taken in.
     pub typist: Typist,
+    /// How drafts are checked again when a value was corrected.
+    pub checker: Checker,
     /// Where others on the network find the page; `None`: this machine only.
     pub network: Option<Network>,
     /// Of a hundred settled drafts, how many another person reads again without
@@ -145,18 +151,19 @@ pub struct Args {
 
 impl Args {
     /// The options that the arguments ask for, originals opened by `opener`,
-    /// typed text taken in by `typist`.
+    /// typed text taken in by `typist`, drafts checked again by `checker`.
     ///
     /// # Errors
     /// When no name is given and the system knows none.
-    pub fn options(&self, opener: Opener, typist: Typist) -> Result<Options> {
+    pub fn options(&self, opener: Opener, typist: Typist, checker: Checker) -> Result<Options> {
         let who = person(self.who.as_deref())?;
         let pair = self.certificate.clone().zip(self.key.clone());
         let https = pair.map(|(certificate, key)| Https { certificate, key });
         let (names, open) = (self.hosts.clone(), self.without_https);
         let network = self.network.map(|address| Network { address, names, https, open });
         let second_reading = self.second_reading;
-        Ok(Options { port: self.port, open: !self.no_open, who, opener, typist, network, second_reading })
+        let open = !self.no_open;
+        Ok(Options { port: self.port, open, who, opener, typist, checker, network, second_reading })
     }
 }
 
@@ -237,6 +244,7 @@ struct App {
     store: Arc<Store>,
     pictures: Arc<Pictures>,
     typist: Typist,
+    checker: Checker,
     /// Who asks.
     who: String,
     /// What they may do.
@@ -281,6 +289,7 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         store,
         pictures: Arc::new(Pictures::new(options.opener)),
         typist: options.typist,
+        checker: options.checker,
         who: options.who,
         role: Role::Keeps,
         token: uuid::Uuid::new_v4().simple().to_string(),
@@ -518,6 +527,7 @@ async fn show(
     let lies_in = lies_in.as_slice();
     let events = app.store.page_events(draft.id).await?;
     let joined = app.store.joined_to(draft, &events).await?;
+    let past = app.store.past_doubts(draft.id).await?;
     let beside = Beside {
         lies_in,
         next: next.as_ref(),
@@ -527,6 +537,7 @@ async fn show(
         busy: busy.as_deref(),
         events: &events,
         joined: &joined,
+        past: &past,
     };
     let page = pages::draft(app, draft, &counts, walk, beside);
     Ok(page.into_response())
@@ -624,6 +635,13 @@ async fn carried_on(app: &App, draft: i64, values: Vec<Change>) -> Result<Vec<Ch
         return Ok(values);
     }
     let events = app.store.page_events(draft).await?;
+    // A form sends every value of an entry; one that goes on from the page before
+    // and was left as it stands is not the person's.
+    let stands = |c: &Change| {
+        of_event(&c.term)
+            .is_some_and(|(nth, term)| events.iter().any(|e| e.nth == nth && e.value(term) == c.value))
+    };
+    let values: Vec<Change> = values.into_iter().filter(|c| !stands(c)).collect();
     let mut all = values.clone();
     for change in &values {
         let Some((nth, term)) = of_event(&change.term) else { continue };
@@ -634,6 +652,17 @@ async fn carried_on(app: &App, draft: i64, values: Vec<Change>) -> Result<Vec<Ch
         }
     }
     Ok(all)
+}
+
+/// Checks drafts again after a deed on their values.
+async fn check_again(app: &App, drafts: Vec<i64>) -> Result<()> {
+    let checker = app.checker.clone();
+    let done = tokio::task::spawn_blocking(move || checker(&drafts)).await;
+    done.unwrap_or_else(|e| {
+        Err(Trouble::new("the doubts", "could not be checked again: a fault of this program")
+            .cause(e)
+            .hint("the values are kept; please report it with the draft"))
+    })
 }
 
 /// The values that do not fit their term: term, value, sentence.
@@ -678,7 +707,9 @@ async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form
             return Ok((posted, misfits));
         }
         let values = carried_on(&app, id, posted.values.clone()).await?;
-        app.store.change(id, &app.who, &values, posted.seen).await?;
+        if app.store.change(id, &app.who, &values, posted.seen).await? > 0 {
+            check_again(&app, vec![id]).await?;
+        }
         Ok((posted, misfits))
     };
     match (done.await, json) {
@@ -703,7 +734,7 @@ async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form
                 .collect();
             for event in app.store.page_events(id).await? {
                 values.extend(event.values.iter().map(|v| {
-                    let now = serde_json::json!({ "value": v.value, "from": v.from() });
+                    let now = serde_json::json!({ "value": v.value, "from": v.told() });
                     (event_term(event.nth, &v.term), now)
                 }));
             }
@@ -715,7 +746,9 @@ async fn keep(With(app): Shared, At(id): At<i64>, headers: HeaderMap, axum::Form
                     serde_json::json!({ "say": say, "to": format!("/same/{id}/{term}") })
                 })
                 .collect();
-            let answer = serde_json::json!({ "seen": draft.seen, "values": values, "same": same });
+            let doubts = pages::doubts(&draft).into_string();
+            let answer =
+                serde_json::json!({ "seen": draft.seen, "values": values, "same": same, "doubts": doubts });
             Ok(axum::Json(answer).into_response())
         }
         (Ok((posted, _)), false) => Ok(go_on(Some(id), &posted.walk, "")),
@@ -766,6 +799,7 @@ async fn note(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Ans
 async fn undo(With(app): Shared, axum::Form(form): Form) -> Answer {
     let posted = posted(&app, &form)?;
     let undone = app.store.undo(&app.who, None).await?;
+    check_again(&app, undone.drafts.clone()).await?;
     let kind = match undone.kind {
         DeedKind::Settle => "unsettle",
         DeedKind::Aside => "unaside",
@@ -825,6 +859,7 @@ async fn take_same(With(app): Shared, At((id, term)): At<(i64, String)>, axum::F
         .collect();
     let why = format!("the same words as in {}", draft.name);
     app.store.change_each(&chosen, &app.who, &why, None).await?;
+    check_again(&app, chosen.iter().map(|c| c.0).collect()).await?;
     // Back to where the person was: this draft, or the next one if it is done.
     let to = match draft.state {
         State::Settled => next_for(&app, &posted.walk, Some(id), false).await?,
@@ -869,6 +904,7 @@ async fn take_series(With(app): Shared, At((id, term)): At<(i64, String)>, axum:
     }
     let why = format!("numbered after {}", draft.name);
     app.store.change_each(&changes, &app.who, &why, None).await?;
+    check_again(&app, changes.iter().map(|c| c.0).collect()).await?;
     Ok(go_on(Some(id), &posted.walk, &format!("series.{id}.{}", changes.len())))
 }
 
@@ -903,13 +939,39 @@ async fn event(With(app): Shared, Query(which): Query<Which>) -> Answer {
         drafts.push(app.store.draft(id).await?);
     }
     let counts = app.store.state_counts().await?;
-    Ok(pages::event(&app, &counts, [&which.day, &which.place, &which.by], &drafts).into_response())
+    let shown = boxes_shown(&app, &drafts).await?;
+    let containers = app.store.containers(None).await?;
+    let which = [&which.day, &which.place, &which.by].map(String::as_str);
+    Ok(pages::event(&app, &counts, which, &drafts, &shown, &containers).into_response())
+}
+
+/// The container of each draft whose photograph shows the code of one, and of
+/// one only.
+async fn boxes_shown(app: &App, drafts: &[Draft]) -> Result<BTreeMap<i64, String>> {
+    let mut shown = BTreeMap::new();
+    for draft in drafts {
+        let codes = draft.reading.codes.iter().map(|c| c.text.as_str());
+        if let [one] = app.store.containers_on(codes).await?.as_slice() {
+            shown.insert(draft.id, one.code.clone());
+        }
+    }
+    Ok(shown)
 }
 
 async fn settle_event(With(app): Shared, axum::Form(form): Form) -> Answer {
     let posted = posted(&app, &form)?;
     let drafts: Vec<_> = posted.drafts.into_iter().take(AT_ONCE as usize).collect();
-    let lots = app.store.settle_each(&drafts, &app.who, "settled as one event").await?;
+    let mut shown = BTreeMap::new();
+    if field(&form, "by-code") == "1" {
+        let mut whole = Vec::with_capacity(drafts.len());
+        for (id, _) in &drafts {
+            whole.push(app.store.draft(*id).await?);
+        }
+        shown = boxes_shown(&app, &whole).await?;
+    }
+    let others = Some(field(&form, "into")).filter(|i| !i.is_empty());
+    let into = |draft: i64| shown.get(&draft).cloned().or_else(|| others.map(str::to_owned));
+    let lots = app.store.settle_each(&drafts, &app.who, "settled as one event", into).await?;
     let first = drafts.first().map_or(0, |d| d.0);
     Ok(Redirect::to(&format!("/events?did=event.{first}.{}", lots.len())).into_response())
 }

@@ -181,7 +181,8 @@
         const state = got.values[f.dataset.term], at = input(f);
         if (!state || (at.value.trim() !== at.dataset.was)) continue;
         if (at.value.trim() !== state.value) { at.value = state.value; at.dataset.was = state.value; }
-        if (f.classList.contains("noted") && state.from) $(".from", f).textContent = state.from;
+        const from = f.classList.contains("noted") && $(".from", f);
+        if (from && state.from && from.textContent !== state.from) from.textContent = state.from;
       }
       for (const [f, v] of sent) {
         const state = got.values[f.dataset.term];
@@ -195,9 +196,9 @@
           $(".sure", f).replaceChildren(mark);
         }
       }
-      all(".doubt").forEach((d) => {
-        if (d.dataset.terms.split(" ").some((t) => { const f = $(`#f-${t}`); return f && f.classList.contains("changed"); })) d.classList.add("answered");
-      });
+      // Checked again with what was typed: some no longer hold, others came up.
+      $("#doubts").outerHTML = got.doubts;
+      doubted();
       count();
       if (got.same) offer(got.same);
       return true;
@@ -205,6 +206,7 @@
     // Each entry is a form of its own.
     return more ? posting.then((ok) => (ok === false ? false : keep())) : posting;
   };
+  const doubted = () => all(".doubt button").forEach((b) => b.addEventListener("click", () => goTo($(`#f-${b.parentElement.dataset.terms.split(" ")[0]}`))));
   const count = () => {
     const settle = $("#settle");
     if (!settle) return;
@@ -336,7 +338,7 @@
         photo.show([px - (px - x) * by, py - (py - y) * by, nw, h * by], true);
       }, { passive: false });
     }
-    all(".doubt button").forEach((b) => b.addEventListener("click", () => goTo($(`#f-${b.parentElement.dataset.terms.split(" ")[0]}`))));
+    doubted();
     all(".candidates button").forEach((b) => b.addEventListener("click", (e) => {
       e.preventDefault();
       light(b.closest(".field"));

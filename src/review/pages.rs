@@ -7,12 +7,14 @@ use super::{App, Walk, rounded};
 use crate::catalogue::{
     Agreement, Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, EventValue, Follows, Joined,
     KeptPhoto, Numbered, PageEvent, Progress, QueueCounts, Record, RecordHead, Role, Same, StageRules,
-    Staged, State, event_term, term_rank,
+    Staged, State, event_id, event_term, term_rank,
 };
+use crate::checking::Doubt;
 use crate::checking::notebook::Beside as Compare;
 use crate::geometry::Quad;
 use crate::trouble::Trouble;
 use maud::{DOCTYPE, Markup, html};
+use std::collections::BTreeMap;
 
 /// Lines a list shows at once.
 pub(super) const LIST: u32 = 40;
@@ -441,6 +443,15 @@ pub(super) struct Beside<'a> {
     /// What its field numbers join: envelopes to the entries of a page, entries
     /// to an envelope.
     pub(super) joined: &'a [Joined],
+    /// Doubts that no longer hold, and since when.
+    pub(super) past: &'a [(String, String)],
+}
+
+/// Whether a person gave a value that a doubt is about, and it is not about that
+/// value itself.
+fn answered(draft: &Draft, doubt: &Doubt) -> bool {
+    let changed = |term: &String| draft.values.iter().any(|v| v.term == *term && v.changed());
+    doubt.terms.iter().any(changed) && !draft.anew.contains(&doubt.sentence)
 }
 
 /// One draft.
@@ -451,9 +462,8 @@ pub(super) fn draft(
     walk: &Walk,
     beside: Beside<'_>,
 ) -> Markup {
-    let Beside { lies_in, next, did, misfits, series, busy, events, joined } = beside;
-    let changed = |term: &String| draft.values.iter().any(|v| v.term == *term && v.changed());
-    let open = draft.doubts.iter().filter(|d| d.weight >= OPEN_DOUBT && !d.terms.iter().any(changed)).count();
+    let Beside { lies_in, next, did, misfits, series, busy, events, joined, past } = beside;
+    let open = draft.doubts.iter().filter(|d| d.weight >= OPEN_DOUBT && !answered(draft, d)).count();
     let fields = if events.is_empty() { fields(draft) } else { Vec::new() };
     let start = start(draft, &fields);
     let query = walk.query();
@@ -481,17 +491,7 @@ pub(super) fn draft(
                 @if let Some(busy) = busy { p.standing { b { (busy) } " works on this draft: look, and go on with another one." } }
                 @if draft.state != State::Waiting { (standing(app, draft, walk)) }
                 @if !draft.note.is_empty() { p.kept-note { b { "Note" } " " (draft.note) } }
-                @if !draft.doubts.is_empty() {
-                    ul.doubts aria-label="Doubts" {
-                        @for doubt in &draft.doubts {
-                            @let answered = doubt.terms.iter().any(changed);
-                            li.doubt .answered[answered] .remark[doubt.weight < OPEN_DOUBT]
-                                data-terms=(doubt.terms.join(" ")) {
-                                button type="button" data-do="doubt" { (doubt.sentence) }
-                            }
-                        }
-                    }
-                }
+                (doubts(draft))
                 form #fields method="post" action={ "/draft/" (draft.id) "/keep" } autocomplete="off" {
                     (hidden(app, walk, Some(draft.seen.unwrap_or(0))))
                     button.hidden { "Keep what I typed" }
@@ -523,7 +523,7 @@ pub(super) fn draft(
                 }
                 @if events.is_empty() { (noted_elsewhere(app, draft, walk, joined)) }
                 @else { (entries(app, draft, walk, events, joined)) }
-                (rest(draft))
+                (rest(draft, past))
             }
             footer.deeds aria-label="Decide" {
                 @if draft.state == State::Settled {
@@ -575,6 +575,20 @@ pub(super) fn draft(
     layout(&draft.name, "draft", Some(counts), Some(app), body)
 }
 
+/// The doubts of a draft, those of values that a person gave marked as answered.
+pub(super) fn doubts(draft: &Draft) -> Markup {
+    html! {
+        ul.doubts #doubts aria-label="Doubts" hidden[draft.doubts.is_empty()] {
+            @for doubt in &draft.doubts {
+                li.doubt .answered[answered(draft, doubt)] .remark[doubt.weight < OPEN_DOUBT]
+                    data-terms=(doubt.terms.join(" ")) {
+                    button type="button" data-do="doubt" { (doubt.sentence) }
+                }
+            }
+        }
+    }
+}
+
 /// The entries of a notebook page, each with the envelopes of its field number.
 fn entries(app: &App, draft: &Draft, walk: &Walk, events: &[PageEvent], joined: &[Joined]) -> Markup {
     html! {
@@ -591,7 +605,13 @@ fn entries(app: &App, draft: &Draft, walk: &Walk, events: &[PageEvent], joined: 
                             @if let Some(photo) = &draft.photo { (crops(photo, v.boxes(), &v.value)) }
                             label for=(id) { (name(&v.term)) }
                             input #(id) name={ "v." (event_term(e.nth, &v.term)) } value=(v.value) spellcheck="false" maxlength="2000" data-was=(v.value);
-                            span.soft.from { @if !v.value.is_empty() { (v.from()) } }
+                            @match &v.before {
+                                Some(b) => {
+                                    span.soft.from { "inherited from " a href={ "/draft/" (b.draft) "#entry-" (b.nth) } { (b.page) ", entry " (b.nth) } }
+                                    @if let Some(photo) = &b.photo { (crops(photo, &b.boxes, &b.value)) }
+                                },
+                                None => span.soft.from { @if !v.value.is_empty() { (v.from()) } },
+                            }
                             @if let Some(n) = &v.noted { @if !n.field.note.is_empty() { span.soft { " " (n.field.note) } } }
                             p.wrong {}
                         }
@@ -620,7 +640,7 @@ fn noted_elsewhere(app: &App, draft: &Draft, walk: &Walk, joined: &[Joined]) -> 
                         @for c in j.compared.iter().filter(|c| matches!(c.beside, Compare::Offered | Compare::Differs)) {
                             button name={ "v." (c.theirs) } value=(c.noted) { "Take " (name(c.theirs)) ": " (c.noted) }
                         }
-                        @let id = format!("urn:uuid:{}", j.event.uuid);
+                        @let id = event_id(&j.event.uuid);
                         @if !draft.values.iter().any(|v| v.term == "eventID" && v.value == id) {
                             button name="v.eventID" value=(id) { "It is of this entry" }
                         }
@@ -971,7 +991,7 @@ fn points(quad: &Quad) -> String {
 }
 
 /// What was read besides the fields, and the history.
-fn rest(draft: &Draft) -> Markup {
+fn rest(draft: &Draft, past: &[(String, String)]) -> Markup {
     html! {
         @if !draft.parsed.leftovers.is_empty() {
             section.leftovers {
@@ -987,7 +1007,14 @@ fn rest(draft: &Draft) -> Markup {
             @for code in &draft.reading.codes { p { "Code: " (code.text) " " span.soft { (code.symbology) } } }
         }
         @if !draft.history.is_empty() {
-            details.past { summary { "History" } (history(&draft.history)) }
+            details.past {
+                summary { "History" }
+                (history(&draft.history))
+                @if !past.is_empty() {
+                    h2 { "Doubts that no longer hold" }
+                    ul.history { @for (sentence, gone) in past { li { span.when { (minute(gone)) } " " (sentence) } } }
+                }
+            }
         }
     }
 }
@@ -1184,6 +1211,8 @@ pub(super) fn event(
     counts: &QueueCounts,
     [day, place, by]: [&str; 3],
     drafts: &[Draft],
+    shown: &BTreeMap<i64, String>,
+    containers: &[Container],
 ) -> Markup {
     let shared = ["eventDate", "locality", "recordedBy"];
     let body = html! {
@@ -1208,6 +1237,7 @@ pub(super) fn event(
                                                     span .unsure[!v.changed() && confidence < 0.8] { (v.value) } }
                                             }
                                         }
+                                        @if let Some(code) = shown.get(&draft.id) { span.line { span.soft { "its photograph shows the label of " } (code) } }
                                         @for doubt in &draft.doubts { span.doubtline { (doubt.sentence) } }
                                         @if let Some(photo) = &draft.photo {
                                             @for v in draft.values.iter().filter(|v| v.term == "scientificName") {
@@ -1217,6 +1247,18 @@ pub(super) fn event(
                                     }
                                     a.button href={ "/draft/" (draft.id) } { "Look" }
                                 }
+                            }
+                        }
+                    }
+                    @if !containers.is_empty() {
+                        div.add.lies {
+                            @if !shown.is_empty() {
+                                label { input type="checkbox" name="by-code" value="1" checked; " Put each into what its photograph shows the label of (" (shown.len()) " of " (drafts.len()) ")" }
+                            }
+                            label for="into" { @if shown.is_empty() { "Put all of them into" } @else { "Put the others into" } }
+                            select #into name="into" {
+                                option value="" { "nothing: do not put them away" }
+                                @for c in containers { option value=(c.code) { (c.code) @if !c.inside.is_empty() { ", in " (c.inside) } } }
                             }
                         }
                     }

@@ -6,10 +6,11 @@
 pub mod paper;
 
 use glassine::catalogue::Catalogue;
-use glassine::checking::Doubt;
+use glassine::checking::{Context, Doubt};
 use glassine::geometry::Quad;
 use glassine::intake::PhotoFacts;
 use glassine::parsing::{Candidate, Field, Leftover, Parsed, Span};
+use glassine::pipeline::{Rules, understand};
 use glassine::reading::{ReadLabel, ReadLine, Reading};
 use image::{Rgb, RgbImage};
 
@@ -160,4 +161,24 @@ pub fn folder() -> (tempfile::TempDir, Catalogue) {
 /// A page on which nothing is typed in.
 pub fn no_typist() -> glassine::review::Typist {
     std::sync::Arc::new(|_, _| Err(glassine::trouble::Trouble::new("typing in", "is not part of this test")))
+}
+
+/// A page on which doubts stay as they are.
+pub fn no_checker() -> glassine::review::Checker {
+    std::sync::Arc::new(|_| Ok(()))
+}
+
+/// The rules with the tables of the samples.
+pub fn sample_rules() -> Rules {
+    let config = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("samples-demo/config");
+    Rules::load(Some(&config)).expect("the samples' tables are sound")
+}
+
+/// Takes a reading in as the program does, and gives its draft.
+pub fn enter(catalogue: &Catalogue, rules: &Rules, reading: &Reading) -> i64 {
+    let known = catalogue.known(&reading.photo.hash, reading.photo.page);
+    let (parsed, doubts) = understand(reading, rules, &Context::of(&known, &rules.parsing));
+    let draft = catalogue.enter_draft(reading, &parsed, &doubts).expect("the draft is entered").draft;
+    catalogue.doubt_joined(draft, &rules.checking).expect("both sides are compared");
+    draft
 }
