@@ -602,13 +602,15 @@ fn entries(app: &App, draft: &Draft, walk: &Walk, events: &[PageEvent], joined: 
                         @let id = format!("e{}-{}", e.nth, v.term);
                         div.noted data-from=(v.from()) data-term=(event_term(e.nth, &v.term)) tabindex="-1" role="group"
                             aria-label={ "Entry " (e.nth) ", " (name(&v.term)) } {
-                            @if let Some(photo) = &draft.photo { (crops(photo, v.boxes(), &v.value)) }
+                            @match &v.before {
+                                Some(b) => @if let Some(photo) = &b.photo { (crops(photo, &b.boxes, &b.value)) },
+                                None => @if let Some(photo) = &draft.photo { (crops(photo, v.boxes(), &v.value)) },
+                            }
                             label for=(id) { (name(&v.term)) }
                             input #(id) name={ "v." (event_term(e.nth, &v.term)) } value=(v.value) spellcheck="false" maxlength="2000" data-was=(v.value);
                             @match &v.before {
                                 Some(b) => {
                                     span.soft.from { "inherited from " a href={ "/draft/" (b.draft) "#entry-" (b.nth) } { (b.page) ", entry " (b.nth) } }
-                                    @if let Some(photo) = &b.photo { (crops(photo, &b.boxes, &b.value)) }
                                 },
                                 None => span.soft.from { @if !v.value.is_empty() { (v.from()) } },
                             }
