@@ -5,7 +5,7 @@
 //! hardly ever written, `River` is. Digits count as one letter, so that no day
 //! or number is likelier than another: which digit it is, only the picture says.
 //!
-//! [`Own`] lays over them what one collector wrote before: the same places,
+//! [`Habits`] lays over them what one collector wrote before: the same places,
 //! people and abbreviations come again and again.
 
 use crate::trouble::{Result, Trouble};
@@ -20,7 +20,7 @@ const LONGEST: usize = 7;
 /// Log probability (natural) of a letter that the table does not have.
 const UNKNOWN: f32 = -9.2;
 
-/// The letters before a place (at most [`LONGEST`]), the last in the lowest byte.
+/// The letters before a place (at most seven), the last in the lowest byte.
 pub type Context = u64;
 
 /// The last `length` letters of a context.
