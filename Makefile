@@ -1,4 +1,5 @@
-# The parts of the README's two commands (`./setup.sh demo`, `./setup.sh check`). `make` alone says what there is.
+# The parts of the README's two commands (`./setup.sh demo`, `./setup.sh check`), and
+# the packages. `make` alone says what there is.
 
 # Where the demo's collection folder is made; `make demo DEMO=~/moths` puts it
 # elsewhere.
@@ -8,13 +9,14 @@ GLASSINE = target/release/glassine
 # How long `make weather` tries each target, in seconds.
 SECONDS_EACH ?= 120
 
-.PHONY: help setup demo check check-setup fmt clippy docs test weather
+.PHONY: help setup demo check check-setup fmt clippy docs test weather package
 .NOTPARALLEL:
 
 help:
 	@echo "make demo    install what is missing, build, read the sample photographs"
 	@echo "make check   format, lints, documentation, tests (what CI runs)"
 	@echo "make weather bad inputs for every reader of files, $(SECONDS_EACH) seconds each (SECONDS_EACH=600 for longer)"
+	@echo "make package a Debian package and an archive for other systems, in target/package/, tried"
 	@echo "make setup   only install what is missing: system packages, models"
 
 setup:
@@ -62,3 +64,10 @@ test:
 # of the faults looked for. Optimised, as it is many inputs that find something.
 weather: check-setup
 	GLASSINE_WEATHER_SECONDS=$(SECONDS_EACH) cargo test --locked --release --test weather --test bad_inputs -- --test-threads 1 --nocapture
+
+# The program is built first; both packages are then unpacked and read a photograph.
+package:
+	@./setup.sh packing
+	cargo build --release --locked
+	.ci/package
+	.ci/package-check

@@ -7,11 +7,12 @@
 #   ./setup.sh demo    that, then build and run the main job on the samples
 #   ./setup.sh check   that and what the tests use, then all tests
 #   ./setup.sh tests   only install, with what the tests use
+#   ./setup.sh packing only install, with what `make package` uses
 set -euo pipefail
 cd "$(dirname "$0")"
 then=
 case "${1:-}" in
-'' | tests) ;;
+'' | tests | packing) ;;
 demo) then=demo ;;
 check) then=check && set -- tests ;;
 *)
@@ -42,6 +43,7 @@ if [ "${1:-}" = tests ]; then
         optional="$optional chromium chromium-driver"
     optional="$optional libheif-plugin-x265"
 fi
+[ "${1:-}" != packing ] || packages="$packages dpkg-dev patchelf xz-utils"
 
 have() { [ "$(dpkg-query -W -f '${db:Status-Status}' "$1" 2>/dev/null)" = installed ]; }
 known() { apt-cache show "$1" >/dev/null 2>&1; }
