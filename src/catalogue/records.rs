@@ -4,8 +4,9 @@ use super::deeds::Deed;
 use super::drafts::{KeptPhoto, match_words, telling, words};
 use super::store::Store;
 use super::term_rank;
+use crate::reading::Reading;
 use crate::trouble::{Result, Trouble};
-use sqlx::sqlite::SqliteRow;
+use serde::de::DeserializeOwned;
 use sqlx::{Row, SqliteConnection};
 
 /// One line of a list of records.
@@ -130,18 +131,19 @@ impl Record {
     }
 }
 
-/// The values of a record as the database puts them together.
-fn values(json: &str) -> serde_json::Result<Vec<RecordValue>> {
-    let rows: Vec<(String, String, String, Option<f64>, String)> = serde_json::from_str(json)?;
-    let value = |(term, verbatim, value, confidence, origin)| RecordValue {
-        term,
-        verbatim,
-        value,
-        confidence,
-        origin,
-    };
-    Ok(rows.into_iter().map(value).collect())
-}
+/// A lot's own row with its draft's note and its photograph, as
+/// [`Store::records_on`] asks for them.
+type LotRow = (
+    i64,
+    String,
+    Option<i64>,
+    String,
+    String,
+    Option<i64>,
+    String,
+    Option<String>,
+    Option<(i64, String, u32, String, String, u32, u32)>,
+);
 
 impl Store {
     /// See [`super::Catalogue::list`].
@@ -356,21 +358,22 @@ impl Store {
         Ok(record)
     }
 
-    /// Records after lot `after`, in order, without their history.
-    pub(super) async fn records_after(&self, after: i64, limit: u32) -> Result<Vec<Record>> {
+    /// The records that stand among lots `first` to `last`, in order, without
+    /// their history.
+    pub(super) async fn records_among(&self, first: i64, last: i64) -> Result<Vec<Record>> {
         let mut conn = self.read.acquire().await.map_err(|e| self.trouble(e))?;
-        let lots: Vec<i64> =
-            sqlx::query_scalar("SELECT id FROM lot WHERE standing = 1 AND id > ? ORDER BY id LIMIT ?")
-                .bind(after)
-                .bind(limit)
-                .fetch_all(&mut *conn)
-                .await
-                .map_err(|e| self.trouble(e))?;
-        let (Some(first), Some(last)) = (lots.first(), lots.last()) else { return Ok(Vec::new()) };
-        let mut records = self.records_on(&mut conn, (*first, *last), true).await?;
+        let mut records = self.records_on(&mut conn, (first, last), true).await?;
         drop(conn);
         self.join_events(&mut records).await?;
         Ok(records)
+    }
+
+    /// The last lot there is, 0 where there is none.
+    pub(super) async fn last_lot(&self) -> Result<i64> {
+        sqlx::query_scalar("SELECT coalesce(max(id), 0) FROM lot")
+            .fetch_one(&self.read)
+            .await
+            .map_err(|e| self.trouble(e))
     }
 
     async fn record_on(&self, conn: &mut SqliteConnection, lot: i64) -> Result<Record> {
@@ -384,31 +387,52 @@ impl Store {
     async fn records_on(
         &self,
         conn: &mut SqliteConnection,
-        (first, last): (i64, i64),
+        range: (i64, i64),
         standing: bool,
     ) -> Result<Vec<Record>> {
-        let failed = |e| self.trouble(e);
-        let rows = sqlx::query(
-            "SELECT uuid, lot.draft, settled, settled_by, note, reading, photo.file, photo.page, photo.name,
-                    photo.hash, photo.width, photo.height, photo.id, part_of, fate, lot.id
-             FROM lot LEFT JOIN draft ON draft.id = coalesce(lot.draft, lot.shown) LEFT JOIN photo ON photo.id = draft.photo
-             WHERE lot.id BETWEEN ?1 AND ?2 AND (standing = 1 OR NOT ?3) ORDER BY lot.id",
-        )
-        .bind(first)
-        .bind(last)
-        .bind(standing)
+        let which = if standing { "AND standing = 1" } else { "" };
+        let lots: Vec<LotRow> = self
+            .rows_on(
+                conn,
+                range,
+                &format!(
+                    "SELECT json_group_array(json_array(
+                         lot.id, uuid, lot.draft, settled, settled_by, part_of, fate, note,
+                         CASE WHEN photo.id IS NOT NULL THEN json_array(
+                             photo.id, file, page, photo.name, hash, width, height) END))
+                     FROM lot LEFT JOIN draft ON draft.id = coalesce(lot.draft, lot.shown)
+                     LEFT JOIN photo ON photo.id = draft.photo
+                     WHERE lot.id BETWEEN ?1 AND ?2 {which}"
+                ),
+            )
+            .await?;
+        let mut records: Vec<Record> = lots.into_iter().map(|row| self.bare(row)).collect();
+        records.sort_by_key(|r| r.lot);
+        // Readings are long: each comes as it is kept, and its text alone is taken.
+        let readings: Vec<(i64, String)> = sqlx::query_as(&format!(
+            "SELECT lot.id, reading FROM lot JOIN draft ON draft.id = coalesce(lot.draft, lot.shown)
+             WHERE lot.id BETWEEN ?1 AND ?2 {which}"
+        ))
+        .bind(range.0)
+        .bind(range.1)
         .fetch_all(&mut *conn)
         .await
-        .map_err(failed)?;
-        let mut records: Vec<Record> = rows.iter().map(|row| self.bare(row)).collect();
-        /// Puts each row of a query into the record that its first column names.
+        .map_err(|e| self.trouble(e))?;
+        let at = |records: &[Record], lot: i64| records.binary_search_by_key(&lot, |r| r.lot).ok();
+        for (lot, json) in readings {
+            if let Some(at) = at(&records, lot) {
+                records[at].verbatim_label = Reading::text_of(&json).unwrap_or_default();
+            }
+        }
+        /// Puts each row of a query, in the order of `by` where one is given, into
+        /// the record that its first column names.
         macro_rules! filled {
-            ($sql:expr, |$record:ident, $row:ident| $put:expr) => {
-                for $row in
-                    sqlx::query($sql).bind(first).bind(last).fetch_all(&mut *conn).await.map_err(failed)?
-                {
-                    let lot: i64 = $row.get(0);
-                    if let Ok(at) = records.binary_search_by_key(&lot, |r| r.lot) {
+            ($sql:expr, $(by $key:expr,)? |$record:ident, $row:ident: $columns:ty| $put:expr) => {
+                #[allow(unused_mut)]
+                let mut rows: Vec<$columns> = self.rows_on(conn, range, $sql).await?;
+                $(rows.sort_by_key($key);)?
+                for $row in rows {
+                    if let Some(at) = at(&records, $row.0) {
                         let $record = &mut records[at];
                         $put;
                     }
@@ -416,38 +440,40 @@ impl Store {
             };
         }
         filled!(
-            // A row a lot: the driver takes its time for every row.
-            "SELECT lot, json_group_array(json_array(term, verbatim, value, confidence, origin))
-             FROM lot_value WHERE lot BETWEEN ?1 AND ?2 AND value <> '' GROUP BY lot",
-            |record, r| {
-                let what = || format!("record {}", record.lot);
-                let wrong = |e| Trouble::new(what(), "holds values that cannot be understood").cause(e);
-                record.values = values(r.get(1)).map_err(wrong)?;
-            }
+            "SELECT json_group_array(json_array(lot, term, verbatim, value, confidence, origin))
+             FROM lot_value WHERE lot BETWEEN ?1 AND ?2 AND value <> ''",
+            |record, r: (i64, String, String, String, Option<f64>, String)| record.values.push(RecordValue {
+                term: r.1,
+                verbatim: r.2,
+                value: r.3,
+                confidence: r.4,
+                origin: r.5,
+            })
         );
         for record in &mut records {
-            record
-                .values
-                .sort_by(|a, b| term_rank(&a.term).cmp(&term_rank(&b.term)).then(a.term.cmp(&b.term)));
+            record.values.sort_by(|a, b| {
+                term_rank(&a.term).cmp(&term_rank(&b.term)).then_with(|| a.term.cmp(&b.term))
+            });
         }
         filled!(
-            "SELECT lot, specimen.id, specimen.uuid, number, sex, coalesce(code, '') FROM specimen
-             LEFT JOIN container ON container.id = specimen.container
+            "SELECT json_group_array(json_array(lot, specimen.id, specimen.uuid, number, sex, coalesce(code, '')))
+             FROM specimen LEFT JOIN container ON container.id = specimen.container
              WHERE lot BETWEEN ?1 AND ?2 AND number <> ''
-             AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = specimen.deed) ORDER BY specimen.id",
-            |record, r| record.specimens.push(Specimen {
-                id: r.get(1),
-                uuid: r.get(2),
-                number: r.get(3),
-                sex: r.get(4),
-                kept_in: r.get(5),
+             AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = specimen.deed)",
+            by |r| r.1,
+            |record, r: (i64, i64, String, String, String, String)| record.specimens.push(Specimen {
+                id: r.1,
+                uuid: r.2,
+                number: r.3,
+                sex: r.4,
+                kept_in: r.5,
             })
         );
         filled!(
             // A specimen's names go with it into another lot, and names of lots
             // merged into this one count among its own. `merged into record `
             // has 19 letters.
-            "SELECT of, name, by, day, specimen, entered, who FROM (
+            "SELECT json_group_array(json_array(of, id, name, by, day, specimen, entered, who)) FROM (
                  SELECT lot AS of, determination.* FROM determination
                  WHERE specimen IS NULL AND lot BETWEEN ?1 AND ?2
                  UNION ALL
@@ -459,15 +485,18 @@ impl Store {
                  CROSS JOIN determination ON determination.lot = lot.id AND determination.specimen IS NULL
                  WHERE substr(fate, 1, 19) = 'merged into record '
                  AND CAST(substr(fate, 20) AS INTEGER) BETWEEN ?1 AND ?2)
-             AS named WHERE NOT EXISTS (SELECT 1 FROM deed WHERE undoes = named.deed) ORDER BY id",
-            |record, r| record.determinations.push(Determination {
-                name: r.get(1),
-                by: r.get(2),
-                day: r.get(3),
-                specimen: r.get(4),
-                entered: r.get(5),
-                who: r.get(6),
-            })
+             AS named WHERE NOT EXISTS (SELECT 1 FROM deed WHERE undoes = named.deed)",
+            by | r | r.1,
+            |record, r: (i64, i64, String, String, String, Option<i64>, String, String)| {
+                record.determinations.push(Determination {
+                    name: r.2,
+                    by: r.3,
+                    day: r.4,
+                    specimen: r.5,
+                    entered: r.6,
+                    who: r.7,
+                })
+            }
         );
         filled!(
             "WITH RECURSIVE around (lot, code, inside, depth) AS (
@@ -475,55 +504,79 @@ impl Store {
                  WHERE lot.id BETWEEN ?1 AND ?2
                  UNION ALL SELECT lot, c.code, c.inside, depth + 1 FROM around
                  JOIN container AS c ON c.id = around.inside WHERE depth < 20)
-             SELECT lot, code FROM around ORDER BY depth",
-            |record, r| record.kept_in.push(r.get(1))
+             SELECT json_group_array(json_array(lot, depth, code)) FROM around",
+            by | r | r.1,
+            |record, r: (i64, i64, String)| record.kept_in.push(r.2)
         );
         filled!(
-            "SELECT part_of, id FROM lot WHERE part_of BETWEEN ?1 AND ?2 AND standing = 1 ORDER BY id",
-            |record, r| record.parts.push(r.get(1))
+            "SELECT json_group_array(json_array(part_of, id)) FROM lot
+             WHERE part_of BETWEEN ?1 AND ?2 AND standing = 1",
+            by | r | r.1,
+            |record, r: (i64, i64)| record.parts.push(r.1)
         );
         filled!(
-            "SELECT CAST(substr(fate, 20) AS INTEGER), id FROM lot
+            "SELECT json_group_array(json_array(CAST(substr(fate, 20) AS INTEGER), id)) FROM lot
              WHERE substr(fate, 1, 19) = 'merged into record '
-             AND CAST(substr(fate, 20) AS INTEGER) BETWEEN ?1 AND ?2 ORDER BY id",
-            |record, r| record.merged.push(r.get(1))
+             AND CAST(substr(fate, 20) AS INTEGER) BETWEEN ?1 AND ?2",
+            by | r | r.1,
+            |record, r: (i64, i64)| record.merged.push(r.1)
         );
         Ok(records)
     }
 
+    /// The rows of a query over a range of lots, which gives them as one piece of
+    /// JSON: the driver takes its time for every row that it hands from thread to
+    /// thread (most of the time of writing out), the database little for putting
+    /// them together.
+    async fn rows_on<T: DeserializeOwned>(
+        &self,
+        conn: &mut SqliteConnection,
+        (first, last): (i64, i64),
+        sql: &str,
+    ) -> Result<Vec<T>> {
+        let json: String = sqlx::query_scalar(sql)
+            .bind(first)
+            .bind(last)
+            .fetch_one(conn)
+            .await
+            .map_err(|e| self.trouble(e))?;
+        serde_json::from_str(&json).map_err(|e| {
+            let what =
+                if first == last { format!("record {first}") } else { format!("records {first} to {last}") };
+            Trouble::new(what, "hold something that cannot be understood").cause(e)
+        })
+    }
+
     /// A record of what its lot's own row says.
-    fn bare(&self, row: &SqliteRow) -> Record {
-        let photo = row.get::<Option<i64>, _>(12).map(|id| KeptPhoto {
+    fn bare(&self, row: LotRow) -> Record {
+        let (lot, uuid, draft, settled, settled_by, part_of, fate, note, photo) = row;
+        let photo = photo.map(|(id, file, page, name, hash, width, height)| KeptPhoto {
             id,
-            file: self.folder().photos().join(row.get::<String, _>(6)),
-            page: Some(row.get::<u32, _>(7)).filter(|p| *p > 0),
-            name: row.get(8),
-            hash: row.get(9),
-            width: row.get(10),
-            height: row.get(11),
+            file: self.folder().photos().join(file),
+            page: Some(page).filter(|p| *p > 0),
+            name,
+            hash,
+            width,
+            height,
         });
-        let verbatim_label = row
-            .get::<Option<String>, _>(5)
-            .and_then(|json| serde_json::from_str::<crate::reading::Reading>(&json).ok())
-            .map_or(String::new(), |reading| reading.text());
         Record {
-            lot: row.get(15),
-            uuid: row.get(0),
-            draft: row.get(1),
-            settled: row.get(2),
-            settled_by: row.get(3),
-            note: row.get::<Option<String>, _>(4).unwrap_or_default(),
+            lot,
+            uuid,
+            draft,
+            settled,
+            settled_by,
+            note: note.unwrap_or_default(),
             values: Vec::new(),
             specimens: Vec::new(),
             determinations: Vec::new(),
             kept_in: Vec::new(),
-            part_of: row.get(13),
+            part_of,
             parts: Vec::new(),
             merged: Vec::new(),
-            fate: row.get(14),
+            fate,
             event: None,
             photo,
-            verbatim_label,
+            verbatim_label: String::new(),
             history: Vec::new(),
         }
     }

@@ -13,6 +13,7 @@ use crate::trouble::{Result, Trouble};
 use sqlx::SqlitePool;
 use sqlx::migrate::{MigrateError, Migrator};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+use std::collections::VecDeque;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -431,35 +432,63 @@ impl Catalogue {
     }
 
     /// Every settled record in turn, for writers: read in pages, so that a
-    /// million of them need no more memory than a few hundred. The next page is
-    /// read while the caller has this one in hand.
+    /// million of them need no more memory than some hundreds. The next pages are
+    /// read while the caller has this one in hand. What is settled meanwhile
+    /// does not come.
     pub fn records(&self) -> impl Iterator<Item = Result<Record>> + '_ {
-        let fetch = |after: i64| {
+        let fetch = |first: i64, last: i64| {
             let store = self.store();
             let runtime = self.inner.runtime.as_ref().expect("the runtime lives as long as the handle");
-            Some(runtime.spawn(async move { store.records_after(after, 500).await }))
+            runtime.spawn(async move { store.records_among(first, last).await })
         };
-        let mut page: std::collections::VecDeque<Record> = Default::default();
-        let mut coming = fetch(0);
+        let mut last = None;
+        let mut begin = 1;
+        let mut coming = VecDeque::new();
+        let mut page: VecDeque<Record> = VecDeque::new();
         std::iter::from_fn(move || {
-            if page.is_empty()
-                && let Some(next) = coming.take()
-            {
-                let next = self.wait(next).unwrap_or_else(|e| {
+            loop {
+                if let Some(record) = page.pop_front() {
+                    return Some(Ok(record));
+                }
+                let last = match last {
+                    Some(last) => last,
+                    None => match self.wait(self.inner.store.last_lot()) {
+                        Ok(found) => *last.insert(found),
+                        Err(e) => {
+                            last = Some(0);
+                            return Some(Err(e));
+                        }
+                    },
+                };
+                while coming.len() < PAGES_AHEAD && begin <= last {
+                    let end = (begin + PAGE - 1).min(last);
+                    coming.push_back(fetch(begin, end));
+                    begin = end + 1;
+                }
+                let next = self.wait(coming.pop_front()?).unwrap_or_else(|e| {
                     Err(Trouble::new("the catalogue", "could not be read: a fault of this program").cause(e))
                 });
                 match next {
-                    Ok(next) => {
-                        coming = next.last().and_then(|last| fetch(last.lot));
-                        page.extend(next);
+                    Ok(next) => page.extend(next),
+                    Err(e) => {
+                        // Nothing after a page that could not be read: the rest would
+                        // look like all there is.
+                        coming.clear();
+                        begin = i64::MAX;
+                        return Some(Err(e));
                     }
-                    Err(e) => return Some(Err(e)),
                 }
             }
-            page.pop_front().map(Ok)
         })
     }
 }
+
+/// Lots of one page of [`Catalogue::records`].
+const PAGE: i64 = 500;
+
+/// Pages of [`Catalogue::records`] that are read at once, each on a connection of
+/// its own.
+const PAGES_AHEAD: usize = 3;
 
 fn runtime() -> Result<tokio::runtime::Runtime> {
     tokio::runtime::Builder::new_multi_thread()

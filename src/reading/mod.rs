@@ -377,14 +377,53 @@ impl Reading {
 
     /// The text as read: a line a line, labels separated by a blank line.
     pub fn text(&self) -> String {
-        let label = |l: &ReadLabel| l.lines.iter().map(ReadLine::text).collect::<Vec<_>>().join("\n");
-        self.labels.iter().map(label).collect::<Vec<_>>().join("\n\n")
+        text(self.labels.iter().map(|label| label.lines.iter().map(ReadLine::text)))
     }
+
+    /// The [`text`](Self::text) of a reading kept as JSON. The rest, which is a
+    /// hundred times as long, is passed over.
+    ///
+    /// # Errors
+    /// Where `json` is no reading.
+    pub fn text_of(json: &str) -> serde_json::Result<String> {
+        #[derive(Deserialize)]
+        struct Kept {
+            labels: Vec<KeptLabel>,
+        }
+        #[derive(Deserialize)]
+        struct KeptLabel {
+            lines: Vec<KeptLine>,
+        }
+        #[derive(Deserialize)]
+        struct KeptLine {
+            chars: Vec<KeptChar>,
+        }
+        #[derive(Deserialize)]
+        struct KeptChar {
+            ch: char,
+        }
+        let kept: Kept = serde_json::from_str(json)?;
+        let line = |line: &KeptLine| line.chars.iter().map(|c| c.ch).collect();
+        Ok(text(kept.labels.iter().map(|label| label.lines.iter().map(line))))
+    }
+}
+
+/// The lines of labels, labels separated by a blank line.
+fn text(labels: impl Iterator<Item = impl Iterator<Item = String>>) -> String {
+    labels.map(|lines| lines.collect::<Vec<_>>().join("\n")).collect::<Vec<_>>().join("\n\n")
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_text_of_a_kept_reading_is_that_of_the_reading() {
+        let reading = Reading::from_text("typed", "Tarn Head ♀\n12.vii.1993\n\nleg. \"A. Vell\"");
+        let kept = serde_json::to_string(&reading).unwrap();
+        assert_eq!(Reading::text_of(&kept).unwrap(), reading.text());
+        assert!(Reading::text_of("{}").is_err());
+    }
 
     #[test]
     fn a_sign_behind_a_line_is_put_at_its_end_and_keeps_its_place() {
