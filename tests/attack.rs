@@ -224,6 +224,8 @@ fn script_through_any_field_or_name_is_text_on_every_page() {
             format!("/event?{event}"),
             "/progress".into(),
             "/records".into(),
+            "/plots".into(),
+            format!("/plots?q={word}"),
             format!("/record/{lot}"),
             format!("/record/{word}"),
             format!("/draft/{word}"),

@@ -197,7 +197,7 @@ fn a_scanned_notebook_is_taken_in_page_by_page() {
     };
     let place = tempfile::tempdir().unwrap();
     let (pdf, moths) = (place.path().join("notebook 1971.pdf"), place.path().join("moths"));
-    std::fs::write(&pdf, common::paper::scanned(&gold.each_ref().map(picture))).unwrap();
+    std::fs::write(&pdf, common::pdf::scanned(&gold.each_ref().map(picture), 150.0)).unwrap();
     let catalogue = Catalogue::create(&moths).unwrap();
     for table in std::fs::read_dir(samples().join("config")).unwrap() {
         let table = table.unwrap();

@@ -553,7 +553,7 @@ fn the_pages_load_nothing_from_elsewhere_and_break_no_policy() {
         let port = serve(&catalogue).await;
         let browser = driver.client(1366, 768).await;
         for path in [
-            "/".to_owned(), format!("/draft/{id}"), format!("/draft/{page}"), "/events".into(), "/records".into(),
+            "/".to_owned(), format!("/draft/{id}"), format!("/draft/{page}"), "/events".into(), "/records".into(), "/plots".into(),
             format!("/record/{lot}"), "/places".into(), "/due".into(), "/progress".into(), "/trash".into(), "/type".into(),
         ] {
             browser.goto(&format!("http://127.0.0.1:{port}{path}")).await.unwrap();
@@ -627,7 +627,7 @@ fn an_outside_checker_finds_nothing_against_wcag_light_or_dark() {
         let port = serve(&catalogue).await;
         let paths = [
             "/".to_owned(), format!("/draft/{id}"), format!("/draft/{page}"), format!("/draft/{aside}"), "/events".into(),
-            "/event?day=1993-07-02&place=Tarn+Head&by=A.+Vell".into(), "/values/locality".into(), "/records".into(),
+            "/event?day=1993-07-02&place=Tarn+Head&by=A.+Vell".into(), "/values/locality".into(), "/records".into(), "/plots".into(),
             format!("/record/{lot}"), "/places".into(), "/place/1".into(), "/due".into(), "/progress".into(),
             "/trash".into(), "/trash/empty".into(), "/type".into(), "/draft/999".into(),
         ];

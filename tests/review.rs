@@ -187,9 +187,13 @@ fn script_in_every_place_comes_out_as_text() {
     }
     let seen = page.catalogue.draft(id).unwrap().seen;
     let lot = page.catalogue.settle(id, evil, &[], seen).unwrap();
-    for path in
-        ["/records".to_owned(), format!("/records?{query}"), format!("/record/{lot}"), format!("/draft/{id}")]
-    {
+    for path in [
+        "/records".to_owned(),
+        format!("/records?{query}"),
+        format!("/plots?{query}"),
+        format!("/record/{lot}"),
+        format!("/draft/{id}"),
+    ] {
         check(&path);
     }
 }
@@ -734,4 +738,29 @@ fn a_corrected_value_takes_its_doubt_off_the_page_and_history_keeps_it() {
     let (before, past) = shown.split_once("Doubts that no longer hold").expect("history names it");
     assert!(before.contains("<ul class=\"doubts\" id=\"doubts\" aria-label=\"Doubts\" hidden>"), "{shown}");
     assert!(past.contains(&gone.sentence), "{} {shown}", gone.sentence);
+}
+
+#[test]
+fn the_flight_time_and_map_of_what_is_found_are_on_the_page() {
+    let page = Page::new();
+    let change = |term: &str, value: &str| Change { term: term.into(), value: value.into() };
+    let at = [change("decimalLatitude", "54.36"), change("decimalLongitude", "-2.91")];
+    page.catalogue.settle(take_in(&page.catalogue, 0), "M. Orrin", &at, None).unwrap();
+    for n in [1, 2] {
+        let elsewhere = [change("locality", "Coldwell Scar"), change("eventDate", "1993")];
+        page.catalogue.settle(take_in(&page.catalogue, n), "M. Orrin", &elsewhere, None).unwrap();
+    }
+    let (status, _, all) = page.get("/plots");
+    assert_eq!(status, StatusCode::OK);
+    assert!(all.contains("3 records."), "{all}");
+    assert!(
+        all.contains("1 of 3 lots tell their day") && all.contains("1 of 3 lots tell their place"),
+        "{all}"
+    );
+    assert!(all.contains("no record here tells both the day and the elevation"), "{all}");
+    let (_, _, found) = page.get("/plots?q=coldwell");
+    assert!(found.contains("2 records."), "{found}");
+    assert!(found.contains("no record here tells the day.") && !found.contains("<figure"), "{found}");
+    assert!(found.contains("/records?q=coldwell"), "{found}");
+    assert!(page.get("/records?q=coldwell").2.contains("/plots?q=coldwell"));
 }

@@ -8,6 +8,7 @@ use crate::reading::Reading;
 use crate::trouble::{Result, Trouble};
 use serde::de::DeserializeOwned;
 use sqlx::{Row, SqliteConnection};
+use std::collections::BTreeMap;
 
 /// One line of a list of records.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -145,6 +146,12 @@ type LotRow = (
     Option<(i64, String, u32, String, String, u32, u32)>,
 );
 
+/// Rows that the database gave as JSON.
+fn understood<T: DeserializeOwned>(what: impl std::fmt::Display, json: &str) -> Result<Vec<T>> {
+    serde_json::from_str(json)
+        .map_err(|e| Trouble::new(what, "hold something that cannot be understood").cause(e))
+}
+
 impl Store {
     /// See [`super::Catalogue::list`].
     pub async fn list(&self, after: i64, limit: u32) -> Result<Vec<RecordHead>> {
@@ -163,19 +170,30 @@ impl Store {
     /// # Errors
     /// Only the database's own.
     pub async fn newest(&self, before: Option<i64>, limit: u32) -> Result<Vec<RecordHead>> {
-        let lots: Vec<i64> =
-            sqlx::query_scalar("SELECT id FROM lot WHERE standing = 1 AND id < ? ORDER BY id DESC LIMIT ?")
-                .bind(before.unwrap_or(i64::MAX))
-                .bind(limit)
-                .fetch_all(&self.read)
-                .await
-                .map_err(|e| self.trouble(e))?;
-        self.heads(&lots).await
+        self.heads(&self.newest_lots(before, limit).await?).await
+    }
+
+    async fn newest_lots(&self, before: Option<i64>, limit: u32) -> Result<Vec<i64>> {
+        sqlx::query_scalar("SELECT id FROM lot WHERE standing = 1 AND id < ? ORDER BY id DESC LIMIT ?")
+            .bind(before.unwrap_or(i64::MAX))
+            .bind(limit)
+            .fetch_all(&self.read)
+            .await
+            .map_err(|e| self.trouble(e))
     }
 
     /// See [`super::Catalogue::search`].
     pub async fn search(&self, query: &str, limit: u32) -> Result<Vec<RecordHead>> {
-        let Some(begun) = match_words(query) else { return self.newest(None, limit).await };
+        self.heads(&self.found(query, limit).await?).await
+    }
+
+    /// The lots that [`search`](Self::search) finds, all of them where `query` has
+    /// no word; newest first.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub async fn found(&self, query: &str, limit: u32) -> Result<Vec<i64>> {
+        let Some(begun) = match_words(query) else { return self.newest_lots(None, limit).await };
         // Whole words first: they are read off the index newest first and can
         // stop, while beginnings have to be merged from all words that go on so.
         let mut lots = self.search_words(begun.trim_end_matches('*'), limit).await?;
@@ -187,7 +205,31 @@ impl Store {
             // of those known that are spelt nearly so.
             lots = self.search_near(query, limit).await?;
         }
-        self.heads(&lots).await
+        Ok(lots)
+    }
+
+    /// The values that `lots` have for `terms`, by term, a map a lot in their
+    /// order.
+    ///
+    /// # Errors
+    /// Only the database's own.
+    pub async fn values_by_lot(&self, lots: &[i64], terms: &[&str]) -> Result<Vec<BTreeMap<String, String>>> {
+        let json: String = sqlx::query_scalar(
+            "SELECT json_group_array(json_array(wanted.key, term, lot_value.value)) FROM json_each(?1) AS wanted
+             JOIN lot_value ON lot = wanted.value
+             WHERE term IN (SELECT value FROM json_each(?2)) AND lot_value.value <> ''",
+        )
+        .bind(serde_json::json!(lots).to_string())
+        .bind(serde_json::json!(terms).to_string())
+        .fetch_one(&self.read)
+        .await
+        .map_err(|e| self.trouble(e))?;
+        let found: Vec<(usize, String, String)> = understood("the records", &json)?;
+        let mut values = vec![BTreeMap::new(); lots.len()];
+        for (at, term, value) in found {
+            values[at].insert(term, value);
+        }
+        Ok(values)
     }
 
     async fn search_words(&self, words: &str, limit: u32) -> Result<Vec<i64>> {
@@ -450,10 +492,9 @@ impl Store {
                 origin: r.5,
             })
         );
+        // The values come by term, which decides among terms of the same rank.
         for record in &mut records {
-            record.values.sort_by(|a, b| {
-                term_rank(&a.term).cmp(&term_rank(&b.term)).then_with(|| a.term.cmp(&b.term))
-            });
+            record.values.sort_by_cached_key(|v| term_rank(&v.term));
         }
         filled!(
             "SELECT json_group_array(json_array(lot, specimen.id, specimen.uuid, number, sex, coalesce(code, '')))
@@ -540,11 +581,7 @@ impl Store {
             .fetch_one(conn)
             .await
             .map_err(|e| self.trouble(e))?;
-        serde_json::from_str(&json).map_err(|e| {
-            let what =
-                if first == last { format!("record {first}") } else { format!("records {first} to {last}") };
-            Trouble::new(what, "hold something that cannot be understood").cause(e)
-        })
+        understood(format_args!("records {first} to {last}"), &json)
     }
 
     /// A record of what its lot's own row says.

@@ -36,7 +36,11 @@ pub fn events(folder: &Path, csv: Option<&Path>) -> Result<()> {
         return Ok(());
     }
     let head = ["page", "entry", "number", "date", "place", "name", "envelopes", "doubts"];
-    print_table("Entries of notebook pages", &head, &rows)
+    print_table("Entries of notebook pages", &head, &rows)?;
+    if all.iter().flat_map(|e| &e.values).any(|v| v.before.is_some()) {
+        eprintln!("before: goes on from the page before; --csv names page and entry");
+    }
+    Ok(())
 }
 
 fn row(event: &PageEvent, joined: &[&Joined]) -> Vec<String> {
@@ -46,7 +50,8 @@ fn row(event: &PageEvent, joined: &[&Joined]) -> Vec<String> {
         match value {
             Some(v) if v.value.is_empty() => String::new(),
             Some(v) if v.from() == "read" => v.value.clone(),
-            Some(v) => format!("{} ({})", v.value, v.told()),
+            // Short, so that it is not cut off; `--csv` names the page before.
+            Some(v) => format!("{} ({})", v.value, v.from()),
             None => String::new(),
         }
     }));

@@ -1,6 +1,10 @@
 //! Made files of every kind, against ImageMagick, Poppler and libheif's own
 //! tools where they are installed (`./setup.sh tests` installs them).
 
+#[path = "../../tests/common/pdf.rs"]
+#[allow(dead_code)] // what only other tests use
+mod pdf;
+
 use super::*;
 use exif::experimental::Writer;
 use exif::{Field, In, Rational, Tag, Value};
@@ -88,41 +92,10 @@ fn tiff(pictures: &[RgbImage], compression: u16, subfile: u32) -> Vec<u8> {
     bytes
 }
 
-/// A PDF of `pages` pages of 144 x 90 points, each showing `jpeg` over all of
-/// it (ISO 32000-1, 7.5 and 8.9).
-fn pdf(jpeg: &[u8], (width, height): (u32, u32), pages: usize) -> Vec<u8> {
-    let mut bytes = b"%PDF-1.4\n".to_vec();
-    let mut offsets = Vec::new();
-    let mut object = |bytes: &mut Vec<u8>, body: &[u8]| {
-        offsets.push(bytes.len());
-        bytes.extend(format!("{} 0 obj\n", offsets.len()).bytes());
-        bytes.extend(body);
-        bytes.extend(b"\nendobj\n");
-    };
-    let kids: String = (0..pages).map(|i| format!("{} 0 R ", 5 + i)).collect();
-    object(&mut bytes, b"<</Type/Catalog/Pages 2 0 R>>");
-    object(&mut bytes, format!("<</Type/Pages/Kids[{kids}]/Count {pages}>>").as_bytes());
-    let head = format!(
-        "<</Type/XObject/Subtype/Image/Width {width}/Height {height}/ColorSpace/DeviceRGB\
-         /BitsPerComponent 8/Filter/DCTDecode/Length {}>>stream\n",
-        jpeg.len()
-    );
-    object(&mut bytes, &[head.as_bytes(), jpeg, b"\nendstream"].concat());
-    object(&mut bytes, b"<</Length 25>>stream\nq 144 0 0 90 0 0 cm /I Do\nendstream");
-    for _ in 0..pages {
-        object(
-            &mut bytes,
-            b"<</Type/Page/Parent 2 0 R/MediaBox[0 0 144 90]/Contents 4 0 R/Resources<</XObject<</I 3 0 R>>>>>>",
-        );
-    }
-    let start = bytes.len();
-    bytes.extend(format!("xref\n0 {}\n0000000000 65535 f \n", offsets.len() + 1).bytes());
-    for offset in &offsets {
-        bytes.extend(format!("{offset:010} 00000 n \n").bytes());
-    }
-    let size = offsets.len() + 1;
-    bytes.extend(format!("trailer<</Size {size}/Root 1 0 R>>\nstartxref\n{start}\n%%EOF\n").bytes());
-    bytes
+/// A PDF of `pages` pages of 144 x 90 points, each showing the picture [`drawn`]
+/// over all of it.
+fn scan(pages: usize) -> Vec<u8> {
+    pdf::scanned(&vec![(encoded(&drawn(), ImageFormat::Jpeg), (64, 40)); pages], 32.0)
 }
 
 /// A folder with one file in it.
@@ -298,7 +271,7 @@ fn a_tiff_whose_pages_go_round_in_a_ring_ends() {
 /// Against Poppler's `pdftoppm`.
 #[test]
 fn every_page_of_a_pdf_is_a_photograph() {
-    let file = pdf(&encoded(&drawn(), ImageFormat::Jpeg), (64, 40), 3);
+    let file = scan(3);
     let (folder, path) = written("scan.pdf", &file);
     let photos: Vec<Photo> = open(&path, &rules()).map(Result::unwrap).collect();
     assert_eq!(photos.len(), 3);
@@ -318,7 +291,7 @@ fn every_page_of_a_pdf_is_a_photograph() {
 
 #[test]
 fn pages_after_the_limit_are_named() {
-    let (_folder, path) = written("scan.pdf", &pdf(&encoded(&drawn(), ImageFormat::Jpeg), (64, 40), 4));
+    let (_folder, path) = written("scan.pdf", &scan(4));
     let mut rules = rules();
     rules.pdf.pages = 2;
     let photos: Vec<_> = open(&path, &rules).collect();
@@ -412,7 +385,7 @@ fn pictures_cut_short_are_refused_and_said_to_be() {
             assert_eq!(trouble.fact, "is cut short: its end is missing");
         }
     }
-    let whole = pdf(&encoded(&drawn(), ImageFormat::Jpeg), (64, 40), 1);
+    let whole = scan(1);
     refused("a.pdf", &whole[..40]);
 }
 
@@ -502,7 +475,7 @@ fn file(bytes: Vec<u8>) -> Option<File> {
 fn samples() -> Vec<Vec<u8>> {
     let jpeg = jpeg_with(&drawn(), &[field(Tag::Orientation, Value::Short(vec![6]))]);
     vec![
-        pdf(&jpeg, (64, 40), 2),
+        pdf::scanned(&vec![(jpeg.clone(), (64, 40)); 2], 32.0),
         jpeg,
         encoded(&drawn(), ImageFormat::Png),
         encoded(&drawn(), ImageFormat::WebP),

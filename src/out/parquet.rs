@@ -52,13 +52,13 @@ pub fn parquet<'a>(from: impl Into<Source<'a>>, to: impl Write + Send) -> Result
         waiting.extend(rows);
         if waiting.len() >= GROUP {
             count += waiting.len() as u64;
-            group(&mut writer, &columns, &std::mem::take(&mut waiting))?;
+            group(&mut writer, &columns, std::mem::take(&mut waiting))?;
         }
         Ok(())
     })?;
     count += waiting.len() as u64;
     if !waiting.is_empty() {
-        group(&mut writer, &columns, &waiting)?;
+        group(&mut writer, &columns, waiting)?;
     }
     writer.close().map_err(write_failed)?;
     Ok(count)
@@ -72,7 +72,7 @@ fn is_number(column: &str) -> bool {
 fn group(
     writer: &mut SerializedFileWriter<impl Write + Send>,
     columns: &[String],
-    rows: &[Row],
+    mut rows: Vec<Row>,
 ) -> Result<()> {
     let mut group = writer.next_row_group().map_err(write_failed)?;
     for column in columns {
@@ -84,9 +84,11 @@ fn group(
             let values: Vec<f64> = cells.into_iter().flatten().collect();
             to.typed::<DoubleType>().write_batch(&values, Some(&there), None).map_err(write_failed)?;
         } else {
-            let there: Vec<i16> = rows.iter().map(|r| i16::from(r.contains_key(column))).collect();
+            // Each column is asked for once: its cells move, they are not copied.
+            let cells: Vec<Option<String>> = rows.iter_mut().map(|r| r.remove(column)).collect();
+            let there: Vec<i16> = cells.iter().map(|c| i16::from(c.is_some())).collect();
             let values: Vec<ByteArray> =
-                rows.iter().filter_map(|r| r.get(column)).map(|v| ByteArray::from(v.as_str())).collect();
+                cells.into_iter().flatten().map(|v| ByteArray::from(v.into_bytes())).collect();
             to.typed::<ByteArrayType>().write_batch(&values, Some(&there), None).map_err(write_failed)?;
         }
         to.close().map_err(write_failed)?;

@@ -203,14 +203,15 @@ impl Own {
     /// The log probability of letter `number` after `before`, where everybody's
     /// habits give it `common`.
     fn probability(&self, before: Context, number: u8, common: f32) -> f32 {
-        let mut p = f32::NAN;
+        let mut own = None;
         for n in OWN_FROM..=length(before) {
             let Some(behind) = self.0.get(&last(before, n)) else { break };
             let times = behind.letters.iter().find(|l| l.0 == number).map_or(0.0, |l| l.1);
             let others = OTHERS * behind.letters.len() as f32;
-            p = (times + others * if p.is_nan() { common.exp() } else { p }) / (behind.all + others);
+            let shorter = own.unwrap_or_else(|| common.exp());
+            own = Some((times + others * shorter) / (behind.all + others));
         }
-        if p.is_nan() { common } else { p.max(f32::MIN_POSITIVE).ln() }
+        own.map_or(common, |p: f32| p.max(f32::MIN_POSITIVE).ln())
     }
 }
 

@@ -14,6 +14,7 @@ mod door;
 mod keeping;
 mod pages;
 mod pictures;
+mod plots;
 mod wire;
 mod words;
 
@@ -318,6 +319,7 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/event", get(event).post(settle_event))
         .route("/progress", get(progress))
         .route("/records", get(records))
+        .route("/plots", get(plots::plots))
         .route("/record/{id}", get(record))
         .route("/record/{id}/{deed}", post(keeping::deed))
         .route("/sign-in", get(door::sign_in_page).post(door::sign_in))

@@ -1409,6 +1409,23 @@ fn by_day(days: &[(String, String, i64)]) -> Markup {
     }
 }
 
+/// The field in which words are looked for among the records.
+pub(super) fn find_form(action: &str, q: &str) -> Markup {
+    html! {
+        form.search role="search" action=(action) {
+            label.hidden for="q" { "Search the records" }
+            input #q type="search" name="q" value=(q) placeholder="Name, place, person, number, any word" autocomplete="off";
+            button { "Search" }
+        }
+    }
+}
+
+/// The address of a page of the records that `q` finds.
+pub(super) fn finding(path: &str, q: &str) -> String {
+    let query = serde_urlencoded::to_string([("q", q)]).unwrap_or_default();
+    if q.is_empty() { path.to_owned() } else { format!("{path}?{query}") }
+}
+
 /// The settled records.
 pub(super) fn records(app: &App, counts: &QueueCounts, q: &str, heads: &[RecordHead]) -> Markup {
     let listing = q.trim().is_empty();
@@ -1416,10 +1433,9 @@ pub(super) fn records(app: &App, counts: &QueueCounts, q: &str, heads: &[RecordH
     let heads = if listing { &heads[..heads.len().min(LIST as usize)] } else { heads };
     let body = html! {
         section.list.records aria-label="Records" {
-            form.search role="search" action="/records" {
-                label.hidden for="q" { "Search the records" }
-                input #q type="search" name="q" value=(q) placeholder="Name, place, person, number, any word" autocomplete="off";
-                button { "Search" }
+            (find_form("/records", q))
+            @if !heads.is_empty() {
+                p { a href=(finding("/plots", q)) { "Flight time and map" } }
             }
             @if heads.is_empty() {
                 div.nothing {

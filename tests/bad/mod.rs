@@ -3,6 +3,11 @@
 //! under `tables/`. Good ones stand between them, so that it shows whether one
 //! hides another.
 
+#[path = "../common/pdf.rs"]
+#[allow(dead_code)] // what only other tests use
+mod pdf;
+
+use pdf::of as pdf;
 use std::ffi::OsStr;
 use std::fs::{self, File};
 use std::io::{Cursor, Write};
@@ -229,28 +234,8 @@ fn bombs(made: &mut Made) {
     made.photos.push(Bad { path: big, fate: Refused("is 600 MiB") });
 }
 
-/// A PDF of these objects, the first of which is its catalogue (ISO 32000-1, 7.5).
-pub fn pdf(objects: &[Vec<u8>]) -> Vec<u8> {
-    let mut bytes = b"%PDF-1.4\n".to_vec();
-    let mut places = Vec::new();
-    for (n, body) in objects.iter().enumerate() {
-        places.push(bytes.len());
-        bytes.extend(format!("{} 0 obj\n", n + 1).bytes());
-        bytes.extend(body);
-        bytes.extend(b"\nendobj\n");
-    }
-    let start = bytes.len();
-    bytes.extend(format!("xref\n0 {}\n0000000000 65535 f \n", places.len() + 1).bytes());
-    for place in &places {
-        bytes.extend(format!("{place:010} 00000 n \n").bytes());
-    }
-    let size = places.len() + 1;
-    bytes.extend(format!("trailer<</Size {size}/Root 1 0 R>>\nstartxref\n{start}\n%%EOF\n").bytes());
-    bytes
-}
-
 fn stream(dictionary: &str, content: &str) -> Vec<u8> {
-    format!("<<{dictionary}/Length {}>>stream\n{content}\nendstream", content.len()).into_bytes()
+    pdf::stream(dictionary, content.as_bytes())
 }
 
 /// A PDF of one page with this content, and further objects from the fifth on.

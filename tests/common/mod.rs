@@ -4,6 +4,7 @@
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 pub mod paper;
+pub mod pdf;
 
 use glassine::catalogue::Catalogue;
 use glassine::checking::{Context, Doubt};
