@@ -13,139 +13,23 @@ mod common;
 
 use axum::body::Body;
 use axum::http::{Request, header};
-use common::{Dice, Made, made};
+use common::{Dice, Made, connect, enter_drafts, enter_records, made};
 use glassine::catalogue::Catalogue;
-use glassine::geometry::Quad;
-use glassine::intake::{IntakeRules, PhotoFacts};
-use glassine::parsing::{Field, Parsed, Span};
-use glassine::reading::{ReadLabel, ReadLine, Reading};
+use glassine::intake::IntakeRules;
 use glassine::review::{Options, originals, router};
 use http_body_util::BodyExt;
-use sqlx::{Connection, SqliteConnection};
+use sqlx::Connection;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 use tower::ServiceExt;
 
 async fn fill(database: &Path, records: usize, drafts: usize) {
-    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(database).pragma("synchronous", "off");
-    let mut db: SqliteConnection = sqlx::ConnectOptions::connect(&options).await.unwrap();
+    let mut db = connect(database).await;
     let mut dice = Dice(0x9E37_79B9_7F4A_7C15);
-    let mut words = std::collections::HashSet::new();
     sqlx::query("BEGIN").execute(&mut db).await.unwrap();
-    sqlx::query(
-        "INSERT INTO deed (id, at, who, kind) VALUES (1, '2026-01-01T00:00:00Z', 'A. Vell', 'settle')",
-    )
-    .execute(&mut db)
-    .await
-    .unwrap();
-    for n in 0..records {
-        let m = made(n, &mut dice);
-        let id = n as i64 + 1;
-        sqlx::query("INSERT INTO lot (id, uuid, settled, settled_by) VALUES (?, ?, '2026-01-01T00:00:00Z', 'A. Vell')")
-            .bind(id)
-            .bind(format!("{n:032x}"))
-            .execute(&mut db)
-            .await
-            .unwrap();
-        let values = [
-            ("scientificName", &m.name),
-            ("eventDate", &m.day),
-            ("locality", &m.place),
-            ("recordedBy", &m.who),
-            ("catalogNumber", &m.number),
-        ];
-        let mut text = String::from("Tarn Valley\n");
-        for (term, value) in values {
-            text.push_str(value);
-            text.push('\n');
-            sqlx::query(
-                "INSERT INTO lot_value (lot, term, verbatim, value, origin) VALUES (?, ?, ?3, ?3, 'read')",
-            )
-            .bind(id)
-            .bind(term)
-            .bind(value)
-            .execute(&mut db)
-            .await
-            .unwrap();
-        }
-        sqlx::query("INSERT INTO lot_words (rowid, text) VALUES (?, ?)")
-            .bind(id)
-            .bind(&text)
-            .execute(&mut db)
-            .await
-            .unwrap();
-        for w in text.split(|c: char| !c.is_alphanumeric()).filter(|w| w.chars().count() >= 4) {
-            if w.chars().any(char::is_alphabetic) {
-                words.insert(w.to_lowercase());
-            }
-        }
-    }
-    for w in &words {
-        sqlx::query("INSERT OR IGNORE INTO word (word) VALUES (?)").bind(w).execute(&mut db).await.unwrap();
-    }
-    println!("{} words", words.len());
-    for n in 0..drafts {
-        let m = made(records + n, &mut dice);
-        let lines = [&m.name, &m.place, &m.day, &m.who]
-            .map(|t| ReadLine { quad: Quad::upright(80.0, 85.0, 720.0, 131.0), ..ReadLine::from_text(t) });
-        let label = ReadLabel { quad: Quad::upright(80.0, 85.0, 720.0, 460.0), lines: lines.to_vec() };
-        let photo = PhotoFacts { name: format!("tarn-{n:06}.jpg"), ..PhotoFacts::default() };
-        let reading = Reading { photo, labels: vec![label], codes: Vec::new() };
-        let field = |term: &str, line: usize, value: &str| Field {
-            term: term.into(),
-            verbatim: value.into(),
-            value: value.into(),
-            confidence: 0.93,
-            candidates: Vec::new(),
-            spans: vec![Span { label: 0, line, start: 0, end: value.chars().count() }],
-            boxes: vec![Quad::upright(80.0, 85.0, 720.0, 131.0)],
-            note: String::new(),
-        };
-        let fields = vec![
-            field("scientificName", 0, &m.name),
-            field("eventDate", 2, &m.day),
-            field("locality", 1, &m.place),
-            field("recordedBy", 3, &m.who),
-            field("recordNumber", 3, &(n + 1).to_string()),
-        ];
-        let text = reading.text();
-        let parsed = Parsed { fields, ..Parsed::default() };
-        let weight = if n % 3 == 0 { 0.5 } else { 0.0 };
-        let id = n as i64 + 1;
-        sqlx::query("INSERT INTO draft (id, name, reading, parsed, entered, weight) VALUES (?, ?, ?, ?, '2026-01-01T00:00:00Z', ?)")
-            .bind(id)
-            .bind(&reading.photo.name)
-            .bind(serde_json::to_string(&reading).unwrap())
-            .bind(serde_json::to_string(&parsed).unwrap())
-            .bind(weight)
-            .execute(&mut db)
-            .await
-            .unwrap();
-        for f in &parsed.fields {
-            sqlx::query("INSERT INTO draft_value (draft, term, verbatim, value) VALUES (?, ?, ?, ?)")
-                .bind(id)
-                .bind(&f.term)
-                .bind(&f.verbatim)
-                .bind(&f.value)
-                .execute(&mut db)
-                .await
-                .unwrap();
-        }
-        if weight > 0.0 {
-            sqlx::query("INSERT INTO doubt (draft, nth, kind, terms, sentence, weight) VALUES (?, 0, 'century-open', 'eventDate', 'The century is not written.', ?)")
-                .bind(id)
-                .bind(weight)
-                .execute(&mut db)
-                .await
-                .unwrap();
-        }
-        sqlx::query("INSERT INTO draft_words (rowid, text) VALUES (?, ?)")
-            .bind(id)
-            .bind(text)
-            .execute(&mut db)
-            .await
-            .unwrap();
-    }
+    let words = enter_records(&mut db, records, &mut dice).await;
+    println!("{words} words");
+    enter_drafts(&mut db, records..records + drafts, &mut dice, |_| None).await;
     sqlx::query("COMMIT").execute(&mut db).await.unwrap();
     db.close().await.unwrap();
 }

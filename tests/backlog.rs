@@ -246,3 +246,60 @@ fn photographs_sent_are_read_by_workers_and_fetched_as_drafts() {
         assert_eq!(run(&["list", &collection]).1, run(&["list", &plain]).1);
     });
 }
+
+/// Three machines at one backlog, one of which loses its power.
+#[test]
+fn what_a_killed_worker_had_in_hand_is_read_by_the_others_and_no_photograph_twice() {
+    over_both(|queue, folder| {
+        let depot = folder.join("depot");
+        let photos: Vec<PathBuf> = ["01-triangle-pronuba", "02-triangle-pencil", "04-pocket-typed-slip"]
+            .iter()
+            .map(|name| format!("{}/samples-demo/photos/tarn-{name}.jpg", env!("CARGO_MANIFEST_DIR")).into())
+            .collect();
+        let mut send = vec!["send"];
+        send.extend(photos.iter().map(|p| p.to_str().unwrap()));
+        assert!(glassine(queue, &depot, &send).status.success());
+        let worker = |args: &[&str]| {
+            let mut command = Command::new(env!("CARGO_BIN_EXE_glassine"));
+            command.arg("work").args(["--workers", "1"]).args(args);
+            command.env("GLASSINE_QUEUE", queue).env("GLASSINE_DEPOT", &depot);
+            command.stderr(std::process::Stdio::piped()).spawn().unwrap()
+        };
+        let backlog = Backlog::open(queue, &depot.display().to_string()).unwrap();
+        let counts = || backlog.wait(backlog.queue.counts()).unwrap();
+        let mut unlucky = worker(&[]);
+        while counts().taken == 0 {
+            assert!(unlucky.try_wait().unwrap().is_none(), "it takes one");
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        unlucky.kill().unwrap();
+        unlucky.wait().unwrap();
+        let before = counts();
+        assert_eq!((before.taken, before.read + before.waiting), (1, 2), "it had one in hand");
+        // Its lease runs out while the two others work: they wait for it.
+        let others = [worker(&["--until-empty"]), worker(&["--until-empty"])];
+        std::thread::sleep(Duration::from_secs(1));
+        backlog.wait(async {
+            sqlx::any::install_default_drivers();
+            let pool = sqlx::AnyPool::connect(queue).await.unwrap();
+            let past = "UPDATE backlog_photographs SET until_when = 1 WHERE state = 'taken' AND tries = 1
+                 AND worker LIKE $1";
+            sqlx::query(past).bind(format!("% {} %", unlucky.id())).execute(&pool).await.unwrap();
+            pool.close().await;
+        });
+        let mut read = usize::try_from(before.read).unwrap();
+        for other in others {
+            let done = other.wait_with_output().unwrap();
+            let said = String::from_utf8_lossy(&done.stderr).into_owned();
+            assert!(done.status.success(), "{said}");
+            read += said.lines().filter(|l| l.ends_with(": 1 page")).count();
+        }
+        assert_eq!(read, 3, "each was read to its end once");
+        assert_eq!(counts(), Counts { read: 3, ..Counts::default() });
+        let collection = folder.join("moths").display().to_string();
+        glassine(queue, &depot, &["new", &collection]);
+        let fetched = glassine(queue, &depot, &["fetch", &collection]);
+        let said = String::from_utf8_lossy(&fetched.stderr).into_owned();
+        assert!(fetched.status.success() && said.contains("3 new drafts"), "{said}");
+    });
+}

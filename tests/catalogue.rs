@@ -4,6 +4,7 @@ mod common;
 
 use common::{draft, facts, folder, png, take_in, type_in};
 use glassine::catalogue::{Catalogue, Change, DeedKind, Queue, State};
+use glassine::intake::PhotoFacts;
 use std::path::Path;
 
 const WHO: &str = "M. Orrin";
@@ -434,14 +435,16 @@ fn the_same_words_elsewhere_are_found_only_where_they_wait_with_another_value() 
     let ids: Vec<i64> = (0..12).map(|n| common::type_in(&catalogue, n)).collect();
     let store = catalogue.store();
     let found = |value: &str| {
-        let same = catalogue.wait(store.same_words(ids[0], "locality", "Tarn Head", value, 50)).unwrap();
+        let draft = catalogue.draft(ids[0]).unwrap();
+        let same = catalogue.wait(store.same_words(&draft, "locality", value, 50)).unwrap();
         same.iter().map(|s| s.draft).collect::<Vec<_>>()
     };
     assert!(found("Tarn Head").is_empty(), "they have that value already");
     assert_eq!(found("Tarn Head (north)"), [ids[4], ids[8]]);
     catalogue.settle(ids[4], "M. Orrin", &[], None).unwrap();
     assert_eq!(found("Tarn Head (north)"), [ids[8]], "what is settled is left alone");
-    assert_eq!(catalogue.wait(store.same_words(ids[0], "locality", " ", "x", 50)).unwrap(), []);
+    let draft = catalogue.draft(ids[0]).unwrap();
+    assert_eq!(catalogue.wait(store.same_words(&draft, "habitat", "x", 50)).unwrap(), [], "without words");
     // The words stay the words when the value is changed.
     catalogue.change(ids[8], "M. Orrin", &[change("locality", "Tarn Head (north)")], None).unwrap();
     assert!(found("Tarn Head (north)").is_empty());
@@ -539,4 +542,46 @@ fn neighbours_are_asked_by_number_day_and_collector_and_never_the_draft_itself()
     // What is set aside says nothing.
     catalogue.set_aside(ids[2], "M. Orrin", "torn").unwrap();
     assert_eq!(numbers(known.on_day("A. Vell", day)), ["1", "2", "4"]);
+}
+
+/// Labels are read as `verbatimLocality`; `locality` is what a person makes of it
+/// (Darwin Core, https://dwc.tdwg.org/terms/#dwc:verbatimLocality).
+#[test]
+fn a_place_as_written_is_a_place_until_another_is_given() {
+    let (_place, catalogue) = common::folder();
+    let ids: Vec<i64> = (0..4)
+        .map(|n| {
+            let facts = PhotoFacts { name: format!("typed-{n}"), ..PhotoFacts::default() };
+            let (reading, mut parsed, doubts) = common::draft(0, facts);
+            parsed
+                .fields
+                .iter_mut()
+                .filter(|f| f.term == "locality")
+                .for_each(|f| f.term = "verbatimLocality".into());
+            catalogue.enter_draft(&reading, &parsed, &doubts).unwrap().draft
+        })
+        .collect();
+    let store = catalogue.store();
+    catalogue.wait(async {
+        let events = async || {
+            let events = store.events(9).await.unwrap();
+            events.into_iter().map(|e| (e.place, e.waiting)).collect::<Vec<_>>()
+        };
+        assert_eq!(events().await, [("Tarn Head".into(), 4)]);
+        store.change(ids[0], "M. Orrin", &[change("locality", "Tarn Head, west")], None).await.unwrap();
+        assert_eq!(events().await, [("Tarn Head".into(), 3)]);
+        let day = "1993-07-01";
+        assert_eq!(store.event(day, "Tarn Head", "A. Vell", 9).await.unwrap(), ids[1..]);
+        assert_eq!(store.event(day, "Tarn Head, west", "A. Vell", 9).await.unwrap(), ids[..1]);
+        let values = store.values_of("locality", State::Waiting, 9).await.unwrap();
+        assert_eq!(values, [("Tarn Head".into(), 3), ("Tarn Head, west".into(), 1)]);
+        let of = |place: &str| Queue { with: Some(("locality".into(), place.into())), ..Queue::default() };
+        assert_eq!(store.drafts(&of("Tarn Head"), None, 9).await.unwrap().len(), 3);
+        assert_eq!(store.drafts(&of("Tarn Head, west"), None, 9).await.unwrap()[0].id, ids[0]);
+        // What was given for the words is offered where they stand too.
+        let draft = store.draft(ids[0]).await.unwrap();
+        let same = store.same_words(&draft, "locality", "Tarn Head, west", 9).await.unwrap();
+        let told: Vec<_> = same.iter().map(|s| (s.draft, s.value.as_str(), s.boxes.len())).collect();
+        assert_eq!(told, [(ids[1], "", 1), (ids[2], "", 1), (ids[3], "", 1)]);
+    });
 }

@@ -4,7 +4,7 @@
 mod common;
 
 use common::{folder, take_in, type_in};
-use glassine::catalogue::{Catalogue, Change, Mount, Record, Thing};
+use glassine::catalogue::{Catalogue, Change, Mount, Queue, Record, State, Thing};
 
 const WHO: &str = "M. Orrin";
 
@@ -292,9 +292,16 @@ fn the_trash_keeps_everything_until_emptied_and_then_history_all_the_same() {
         assert_eq!(store.trash().await.unwrap().len(), 3);
         assert!(store.search("serena", 10).await.unwrap().is_empty());
         let counts = store.counts().await.unwrap();
-        assert_eq!((counts.waiting, counts.aside, counts.settled), (1, 0, 1));
+        let told = (counts.waiting, counts.aside, counts.settled, counts.records);
+        assert_eq!(told, (1, 0, 0, 0), "what is in the trash is not counted as settled");
+        let settled = Queue { state: State::Settled, ..Queue::default() };
+        assert!(store.drafts(&settled, None, 9).await.unwrap().is_empty(), "nor listed");
+        assert!(store.values_of("locality", State::Settled, 9).await.unwrap().is_empty());
 
         store.take_out(Thing::Lot(lot), WHO).await.unwrap();
+        let counts = store.state_counts().await.unwrap();
+        assert_eq!((counts.settled, counts.records), (1, 1));
+        assert_eq!(store.drafts(&settled, None, 9).await.unwrap().len(), 1);
         assert_eq!(store.search("serena", 10).await.unwrap().len(), 1);
         store.take_out(Thing::Draft(typed), WHO).await.unwrap();
         assert!(store.take_out(Thing::Draft(kept), WHO).await.is_err());

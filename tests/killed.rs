@@ -5,6 +5,8 @@
 //! is the long one.
 
 mod common;
+#[path = "../benches/common/mod.rs"]
+mod generated;
 
 use glassine::catalogue::{Catalogue, Mount, State, Thing};
 use std::collections::BTreeMap;
@@ -101,6 +103,72 @@ fn killed_at_any_moment_nothing_settled_is_lost_and_nothing_repeated() {
         round += 1;
     }
     println!("killed {killed} times, {finished} folders finished");
+}
+
+/// The first opening of an old catalogue by this program, cut short: a migration is
+/// there whole or not at all, and the next opening goes on with it.
+#[test]
+fn an_old_catalogue_whose_bringing_up_is_killed_opens_all_the_same() {
+    const LOTS: usize = 2000;
+    let rounds = std::env::var("GLASSINE_KILLS").ok().and_then(|k| k.parse().ok()).unwrap_or(30_u32) / 5;
+    let place = tempfile::tempdir().unwrap();
+    let old = place.path().join("old.db");
+    std::fs::copy(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/catalogue-1/catalogue.db"), &old)
+        .unwrap();
+    tokio::runtime::Runtime::new().unwrap().block_on(async {
+        let mut db = generated::connect(&old).await;
+        generated::enter_drafts(&mut db, 0..LOTS, &mut generated::Dice(77), |_| None).await;
+        generated::settle_all(&mut db).await;
+        sqlx::Connection::close(db).await.unwrap();
+    });
+    // As often as not at a moment of the bringing up itself.
+    let mut takes = Duration::from_millis(300);
+    let mut random = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap().subsec_nanos().max(1);
+    println!("seed {random}");
+    let mut at = BTreeMap::<i64, u32>::new();
+    for round in 0..rounds {
+        let folder = place.path().join(format!("moths-{round}"));
+        for part in ["photos", "config"] {
+            std::fs::create_dir_all(folder.join(part)).unwrap();
+        }
+        std::fs::copy(&old, folder.join("catalogue.db")).unwrap();
+        for _ in 0..3 {
+            random ^= random << 13;
+            random ^= random >> 17;
+            random ^= random << 5;
+            let mut child = Command::new(env!("CARGO_BIN_EXE_glassine"))
+                .arg("trash")
+                .arg(&folder)
+                .stdout(Stdio::null())
+                .stderr(Stdio::null())
+                .spawn()
+                .unwrap();
+            std::thread::sleep(takes.mul_f64(f64::from(random % 1000) / 1000.0));
+            let _ = child.kill();
+            child.wait().unwrap();
+            *at.entry(version(&folder)).or_default() += 1;
+        }
+        let began = Instant::now();
+        let catalogue = Catalogue::open(&folder).unwrap();
+        takes = takes.max(began.elapsed());
+        // Two of its own, one of them set aside.
+        assert_eq!(catalogue.counts().unwrap().records, LOTS as i64 + 1);
+        let checked = catalogue.verify(|_, _| {}).unwrap();
+        // Its two photographs lie elsewhere.
+        let troubles: Vec<_> = checked.troubles.iter().filter(|t| t.fact != "cannot be read").collect();
+        assert!(troubles.is_empty(), "{troubles:?}");
+        drop(catalogue);
+        std::fs::remove_dir_all(&folder).unwrap();
+    }
+    println!("killed at versions {at:?}");
+}
+
+/// The last migration that a catalogue has.
+fn version(folder: &Path) -> i64 {
+    tokio::runtime::Runtime::new().unwrap().block_on(async {
+        let mut db = generated::connect(&folder.join("catalogue.db")).await;
+        sqlx::query_scalar("SELECT max(version) FROM _sqlx_migrations").fetch_one(&mut db).await.unwrap()
+    })
 }
 
 /// Runs the victim until it ends or `moment` after its first step; whether it

@@ -764,3 +764,25 @@ fn the_flight_time_and_map_of_what_is_found_are_on_the_page() {
     assert!(found.contains("/records?q=coldwell"), "{found}");
     assert!(page.get("/records?q=coldwell").2.contains("/plots?q=coldwell"));
 }
+
+#[test]
+fn the_header_counts_what_stands_and_nothing_in_the_trash() {
+    use glassine::catalogue::Thing;
+    let page = Page::new();
+    let lots: Vec<i64> = (0..3)
+        .map(|n| take_in(&page.catalogue, n))
+        .map(|id| page.catalogue.settle(id, "M. Orrin", &[], None).unwrap())
+        .collect();
+    let store = page.catalogue.store();
+    page.catalogue.wait(async {
+        store.throw_away(Thing::Lot(lots[0]), "M. Orrin", "twice").await.unwrap();
+        store.merge(lots[1], &[lots[2]], "M. Orrin", "one box").await.unwrap();
+    });
+    let header = "Records<span class=\"count\">1</span>";
+    // Of the two settled, one went into the other.
+    for path in ["/", "/records", "/progress", &format!("/record/{}", lots[1])] {
+        let (_, _, text) = page.get(path);
+        assert!(text.contains(header) && text.contains("title=\"2 of 2 settled\""), "{path}: {text}");
+    }
+    assert!(page.get("/progress").2.contains("<dd>2 of 2</dd>"));
+}

@@ -145,26 +145,36 @@ impl Store {
             let state = self.state_on(&mut tx, *draft).await?;
             let lot =
                 if state == State::Settled { Some(self.standing_lot(&mut tx, *draft).await?) } else { None };
-            for step in self.steps(&mut tx, *draft, lot, changes).await? {
-                steps.push(step);
-            }
+            steps.extend(self.steps(&mut tx, *draft, lot, changes).await?);
         }
+        self.change_by(tx, &steps, who, why).await
+    }
+
+    /// Takes `steps` as one deed that changes values, and ends the transaction.
+    /// No steps make no deed and give 0.
+    pub(super) async fn change_by(
+        &self,
+        mut tx: sqlx::Transaction<'static, sqlx::Sqlite>,
+        steps: &[Step],
+        who: &str,
+        why: &str,
+    ) -> Result<i64> {
         if steps.is_empty() {
             return Ok(0);
         }
         let deed = self.deed(&mut tx, who, DeedKind::Change, why, None).await?;
-        for step in &steps {
+        for step in steps {
             self.take(&mut tx, deed, step).await?;
         }
-        self.determined_anew(&mut tx, deed, who, &steps).await?;
-        self.index_touched(&mut tx, &steps).await?;
+        self.determined_anew(&mut tx, deed, who, steps).await?;
+        self.index_touched(&mut tx, steps).await?;
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(deed)
     }
 
     /// A name changed in a record is a determination: history keeps it with the
     /// others.
-    pub(super) async fn determined_anew(
+    async fn determined_anew(
         &self,
         tx: &mut SqliteConnection,
         deed: i64,

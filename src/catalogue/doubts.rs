@@ -76,10 +76,25 @@ impl Store {
         for doubt in found {
             self.add_doubt(&mut tx, draft, &doubt.terms.join(" "), doubt).await?;
         }
+        self.weigh(&mut tx, draft).await?;
         tx.commit().await.map_err(|e| self.trouble(e))
     }
 
-    /// A doubt leaves the list of a draft and is remembered.
+    /// Weighs a draft anew, after doubts left its list or came to it: its place in
+    /// the queue is their sum.
+    pub(super) async fn weigh(&self, tx: &mut SqliteConnection, draft: i64) -> Result<()> {
+        sqlx::query(
+            "UPDATE draft SET weight = (SELECT coalesce(sum(weight), 0.0) FROM doubt WHERE draft = ?1)
+             WHERE id = ?1",
+        )
+        .bind(draft)
+        .execute(tx)
+        .await
+        .map(|_| ())
+        .map_err(|e| self.trouble(e))
+    }
+
+    /// A doubt leaves the list of a draft and is remembered; see [`Store::weigh`].
     pub(super) async fn past_doubt(
         &self,
         tx: &mut SqliteConnection,
@@ -99,21 +114,14 @@ impl Store {
         sqlx::query("DELETE FROM doubt WHERE draft = ? AND sentence = ?")
             .bind(draft)
             .bind(sentence)
-            .execute(&mut *tx)
+            .execute(tx)
             .await
-            .map_err(|e| self.trouble(e))?;
-        sqlx::query(
-            "UPDATE draft SET weight = (SELECT coalesce(sum(weight), 0.0) FROM doubt WHERE draft = ?1)
-             WHERE id = ?1",
-        )
-        .bind(draft)
-        .execute(&mut *tx)
-        .await
-        .map_err(|e| self.trouble(e))?;
-        Ok(())
+            .map(|_| ())
+            .map_err(|e| self.trouble(e))
     }
 
-    /// A doubt comes to the list of a draft, where it is not there yet.
+    /// A doubt comes to the list of a draft, where it is not there yet; see
+    /// [`Store::weigh`].
     pub(super) async fn add_doubt(
         &self,
         tx: &mut SqliteConnection,
@@ -121,7 +129,7 @@ impl Store {
         terms: &str,
         doubt: &Doubt,
     ) -> Result<()> {
-        let added = sqlx::query(
+        sqlx::query(
             "INSERT INTO doubt (draft, nth, kind, terms, sentence, weight, anew)
              SELECT ?1, coalesce((SELECT max(nth) + 1 FROM doubt WHERE draft = ?1), 0), ?2, ?3, ?4, ?5, 1
              WHERE NOT EXISTS (SELECT 1 FROM doubt WHERE draft = ?1 AND sentence = ?4)",
@@ -132,18 +140,10 @@ impl Store {
         .bind(if terms.starts_with(EVENT) { "" } else { terms })
         .bind(&doubt.sentence)
         .bind(doubt.weight)
-        .execute(&mut *tx)
+        .execute(tx)
         .await
-        .map_err(|e| self.trouble(e))?;
-        if added.rows_affected() > 0 {
-            sqlx::query("UPDATE draft SET weight = weight + ? WHERE id = ?")
-                .bind(f64::from(doubt.weight))
-                .bind(draft)
-                .execute(tx)
-                .await
-                .map_err(|e| self.trouble(e))?;
-        }
-        Ok(())
+        .map(|_| ())
+        .map_err(|e| self.trouble(e))
     }
 
     /// The doubts of a draft that no longer hold, the first gone first: the

@@ -3,6 +3,7 @@
 
 use super::deeds::Deed;
 use super::events::of_event;
+use super::same::{ITS_PLACE, PLACE};
 use super::store::{Store, now};
 use super::term_rank;
 use crate::checking::Doubt;
@@ -95,7 +96,8 @@ pub struct Queue {
     pub state: State,
     /// Only those with a doubt of this kind.
     pub doubt: Option<String>,
-    /// Only those whose term (first) has this value (second).
+    /// Only those whose term (first) has this value (second). The place is the one
+    /// as written where no other was given.
     pub with: Option<(String, String)>,
     /// Only those in whose text every one of these words stands.
     pub text: String,
@@ -124,6 +126,8 @@ pub struct DraftHead {
     pub values: Vec<(String, String)>,
     /// The person's note.
     pub note: String,
+    /// How many entries it has, where it is a notebook page.
+    pub entries: i64,
 }
 
 /// One field of a draft: what was read and what it is now.
@@ -189,8 +193,11 @@ pub struct QueueCounts {
     pub waiting: i64,
     /// Set aside.
     pub aside: i64,
-    /// Settled.
+    /// Settled, but for those whose record is in the trash.
     pub settled: i64,
+    /// Records that stand: parts split off are among them, what was merged into
+    /// another, notebook pages and the trash are not.
+    pub records: i64,
     /// Waiting drafts by kind of doubt, the most frequent first.
     pub doubts: Vec<(String, i64)>,
     /// Waiting drafts without any doubt.
@@ -213,6 +220,10 @@ const HEAD_TERMS: [&str; 8] = [
 const CLEAN: &str = "none";
 /// A filter kind that is every doubt.
 const ANY: &str = "any";
+
+/// Drafts in the trash, or whose record is: their state is still aside or settled.
+const THROWN_AWAY: &str = "SELECT id FROM draft WHERE trash = 1
+     UNION ALL SELECT draft FROM lot WHERE fate <> '' AND fate = 'in the trash' AND draft IS NOT NULL";
 
 impl Store {
     /// See [`super::Catalogue::has_photo`].
@@ -385,17 +396,14 @@ impl Store {
             }
             Some(photo)
         };
-        let weight: f64 = doubts.iter().map(|d| f64::from(d.weight)).sum();
         let draft: i64 = sqlx::query_scalar(
-            "INSERT INTO draft (photo, name, reading, parsed, entered, weight)
-             VALUES (?, ?, ?, ?, ?, ?) RETURNING id",
+            "INSERT INTO draft (photo, name, reading, parsed, entered) VALUES (?, ?, ?, ?, ?) RETURNING id",
         )
         .bind(photo)
         .bind(facts.called())
         .bind(reading_json)
         .bind(parsed_json)
         .bind(now())
-        .bind(weight)
         .fetch_one(&mut *tx)
         .await
         .map_err(|e| self.trouble(e))?;
@@ -427,6 +435,7 @@ impl Store {
             .await
             .map_err(|e| self.trouble(e))?;
         }
+        self.weigh(&mut tx, draft).await?;
         let mut text = format!("{}\n{}", facts.called(), reading.text());
         for field in &parsed.fields {
             text.push('\n');
@@ -497,8 +506,8 @@ impl Store {
         let mut sql =
             QueryBuilder::<Sqlite>::new("SELECT draft.id FROM draft INDEXED BY draft_queue WHERE state = ");
         sql.push_bind(queue.state.word());
-        if queue.state == State::Aside {
-            sql.push(" AND +draft.id NOT IN (SELECT id FROM draft WHERE trash = 1)");
+        if queue.state != State::Waiting {
+            sql.push(" AND +draft.id NOT IN (").push(THROWN_AWAY).push(")");
         }
         match queue.doubt.as_deref() {
             None | Some("") => {}
@@ -515,8 +524,15 @@ impl Store {
             }
         }
         if let Some((term, value)) = &queue.with {
-            sql.push(" AND +draft.id IN (SELECT draft FROM draft_value WHERE term = ").push_bind(term);
-            sql.push(" AND value = ").push_bind(value).push(")");
+            sql.push(" AND +draft.id IN (SELECT draft FROM draft_value AS its WHERE its.value = ")
+                .push_bind(value);
+            sql.push(" AND ");
+            if term == PLACE {
+                sql.push(ITS_PLACE);
+            } else {
+                sql.push("its.term = ").push_bind(term);
+            }
+            sql.push(")");
         }
         if let Some(words) = match_words(&queue.text) {
             sql.push(" AND +draft.id IN (SELECT rowid FROM draft_words WHERE draft_words MATCH ");
@@ -557,7 +573,8 @@ impl Store {
     }
 
     /// The values that `term` has among drafts in `state`, and in how many; the
-    /// most frequent first, at most `limit`.
+    /// most frequent first, at most `limit`. The place is the one as written where no
+    /// other was given.
     ///
     /// # Errors
     /// Only the database's own.
@@ -577,10 +594,12 @@ impl Store {
             .filter(|s| (**s == state) == (here <= others))
             .map(|s| format!("'{}'", s.word()))
             .collect();
+        let its = if term == PLACE { ITS_PLACE } else { "its.term = ?1" };
         let sql = format!(
-            "SELECT value, count(*) AS drafts FROM draft_value WHERE term = ? AND value <> ''
+            "SELECT value, count(*) AS drafts FROM draft_value AS its WHERE {its} AND value <> ''
              AND draft {which} (SELECT id FROM draft WHERE state IN ({}))
-             GROUP BY value ORDER BY drafts DESC, value LIMIT ?",
+             AND draft NOT IN ({THROWN_AWAY})
+             GROUP BY value ORDER BY drafts DESC, value LIMIT ?2",
             states.join(", ")
         );
         sqlx::query_as(&sql).bind(term).bind(limit).fetch_all(&self.read).await.map_err(|e| self.trouble(e))
@@ -621,6 +640,15 @@ impl Store {
         .fetch_all(&self.read)
         .await
         .map_err(failed)?;
+        let entries: BTreeMap<i64, i64> = sqlx::query_as(
+            "SELECT draft, count(*) FROM json_each(?) AS wanted JOIN event ON draft = wanted.value GROUP BY draft",
+        )
+        .bind(&wanted)
+        .fetch_all(&self.read)
+        .await
+        .map_err(failed)?
+        .into_iter()
+        .collect();
         let mut of = telling(values);
         let head = |row: &sqlx::sqlite::SqliteRow| {
             let id: i64 = row.get(0);
@@ -635,6 +663,7 @@ impl Store {
                 doubt: doubt.unwrap_or_default(),
                 values: of.remove(&id).unwrap_or_default(),
                 note: row.get(4),
+                entries: entries.get(&id).copied().unwrap_or(0),
             }
         };
         Ok(rows.iter().map(head).collect())
@@ -740,13 +769,20 @@ impl Store {
                 State::Settled => counts.settled = count,
             }
         }
-        // Counted apart, by its own small index: the column itself lies behind
-        // the reading, and looking into every row would read them all.
-        let trash: i64 = sqlx::query_scalar("SELECT count(*) FROM draft WHERE trash = 1")
-            .fetch_one(&self.read)
-            .await
-            .map_err(|e| self.trouble(e))?;
-        counts.aside -= trash;
+        // What is in the trash is counted apart, by its own small indexes: the
+        // column itself lies behind the reading, and looking into every row would
+        // read them all. Of the lots, few do not stand.
+        let (aside, settled, records): (i64, i64, i64) = sqlx::query_as(
+            "SELECT (SELECT count(*) FROM draft WHERE trash = 1),
+             (SELECT count(*) FROM lot WHERE fate <> '' AND fate = 'in the trash' AND draft IS NOT NULL),
+             (SELECT count(*) FROM lot) - (SELECT count(*) FROM lot WHERE standing = 0)",
+        )
+        .fetch_one(&self.read)
+        .await
+        .map_err(|e| self.trouble(e))?;
+        counts.aside -= aside;
+        counts.settled -= settled;
+        counts.records = records;
         Ok(counts)
     }
 

@@ -688,6 +688,7 @@ impl Store {
         let joined = self.joined(&draft).await?;
         let told: Vec<(&Joined, Vec<Doubt>)> = joined.iter().map(|j| (j, j.doubts(rules))).collect();
         let mut tx = self.begin().await?;
+        let mut touched = BTreeSet::new();
         // What no longer holds goes from both sides.
         for gone in draft.doubts.iter().filter(|d| d.kind == JOINED) {
             if told.iter().any(|t| t.1.iter().any(|d| d.sentence == gone.sentence)) {
@@ -702,6 +703,7 @@ impl Store {
                     .map_err(|e| self.trouble(e))?;
             for side in sides {
                 self.past_doubt(&mut tx, side, &gone.sentence).await?;
+                touched.insert(side);
             }
         }
         let mut count = 0;
@@ -713,8 +715,12 @@ impl Store {
                     [(joined.event.draft, term), (joined.envelope.draft, doubt.terms.join(" "))]
                 {
                     self.add_doubt(&mut tx, id, &terms, doubt).await?;
+                    touched.insert(id);
                 }
             }
+        }
+        for side in touched {
+            self.weigh(&mut tx, side).await?;
         }
         tx.commit().await.map_err(|e| self.trouble(e))?;
         Ok(count)

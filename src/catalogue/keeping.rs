@@ -609,17 +609,7 @@ impl Store {
             .await
             .map_err(|e| self.trouble(e))?;
         let steps = self.steps(&mut tx, draft, Some(lot), changes).await?;
-        if steps.is_empty() {
-            return Ok(0);
-        }
-        let deed = self.deed(&mut tx, who, DeedKind::Change, why, None).await?;
-        for step in &steps {
-            self.take(&mut tx, deed, step).await?;
-        }
-        self.determined_anew(&mut tx, deed, who, &steps).await?;
-        self.index_touched(&mut tx, &steps).await?;
-        tx.commit().await.map_err(|e| self.trouble(e))?;
-        Ok(deed)
+        self.change_by(tx, &steps, who, why).await
     }
 
     /// Gives animals of a lot numbers of their own: an envelope with five moths

@@ -47,7 +47,7 @@ pub use people::{Agreement, Person, Role, Session, kappa};
 pub use progress::Progress;
 pub use records::{Determination, Record, RecordHead, RecordValue, Specimen};
 pub use safety::{BackedUp, Checked};
-pub use same::{Event, Same};
+pub use same::{Event, PLACE, Same, words_of};
 pub use series::{Follows, NUMBERED, Numbered, following};
 pub use stages::{Kept, Stage, StageRule, StageRules, Staged, begins, ended};
 pub use store::{Catalogue, Store};

@@ -26,6 +26,10 @@ const APPLICATION_ID: i32 = 1_198_285_171;
 /// How long a write waits for another program's before it gives up.
 const PATIENCE: Duration = Duration::from_secs(20);
 
+/// After how long a person is told what keeps them waiting while an older
+/// catalogue is brought up to this version.
+const SILENCE: Duration = Duration::from_secs(2);
+
 /// A collection folder's catalogue, for asynchronous callers.
 ///
 /// SQLite takes one writer at a time; inside the program writers queue for one
@@ -80,7 +84,7 @@ impl Store {
                     .hint("name another folder, or make one with: glassine new FOLDER"));
             }
         }
-        MIGRATIONS.run(&write).await.map_err(|e| match e {
+        bring_up(&write).await.map_err(|e| match e {
             MigrateError::VersionMissing(version) => Trouble::file(
                 &database,
                 format!("was written by a newer version of this program (catalogue version {version})"),
@@ -131,6 +135,54 @@ impl Store {
         self.read.close().await;
         self.write.close().await;
     }
+}
+
+/// Brings the tables up to this version. Each migration is a transaction of its
+/// own: one that is cut short leaves the catalogue as it was before it.
+async fn bring_up(write: &SqlitePool) -> std::result::Result<(), MigrateError> {
+    let mut bringing = std::pin::pin!(async {
+        mend_first(write).await?;
+        MIGRATIONS.run(write).await
+    });
+    if let Ok(done) = tokio::time::timeout(SILENCE, &mut bringing).await {
+        return done;
+    }
+    eprintln!(
+        "Bringing the catalogue up to this version: once, minutes for a large one. It can be stopped; the next \
+         command goes on with it."
+    );
+    let done = bringing.await;
+    if done.is_ok() {
+        eprintln!("The catalogue is up to this version.");
+    }
+    done
+}
+
+/// Catalogues of the first hours (2026-11-25) have the first migration as it was
+/// then: its column for likeness hashes held numbers, which would make other
+/// hashes of today's digits. They get today's column, empty; likeness is only a
+/// hint.
+async fn mend_first(write: &SqlitePool) -> std::result::Result<(), sqlx::Error> {
+    let is_theirs =
+        "SELECT count(*) FROM pragma_table_info('photo') WHERE name = 'look' AND type = 'INTEGER'";
+    if sqlx::query_scalar::<_, i64>(is_theirs).fetch_one(write).await? == 0 {
+        return Ok(());
+    }
+    let mut tx = write.begin_with("BEGIN IMMEDIATE").await?;
+    // Asked again: another program may have been first.
+    if sqlx::query_scalar::<_, i64>(is_theirs).fetch_one(&mut *tx).await? == 1 {
+        for column in ["ALTER TABLE photo DROP COLUMN look", "ALTER TABLE photo ADD COLUMN look TEXT"] {
+            sqlx::query(column).execute(&mut *tx).await?;
+        }
+        if let Some(first) = MIGRATIONS.iter().next() {
+            sqlx::query("UPDATE _sqlx_migrations SET checksum = ? WHERE version = ?")
+                .bind(first.checksum.as_ref())
+                .bind(first.version)
+                .execute(&mut *tx)
+                .await?;
+        }
+    }
+    tx.commit().await
 }
 
 /// How every connection is made.

@@ -52,7 +52,8 @@ pub enum Command {
     Work {
         #[command(flatten)]
         place: Place,
-        /// End when no photograph waits.
+        /// End when no photograph waits and none is with another worker, who may
+        /// not bring it back.
         #[arg(long)]
         until_empty: bool,
         /// Seconds within which a page must be read before the photograph goes
@@ -155,7 +156,7 @@ fn work(
         let mut eyes = Eyes::load(args.engine, &args.languages, &rules, None)?;
         while !stop.load(Ordering::Relaxed) {
             let Some(taken) = backlog.wait(backlog.queue.take(&name, lease))? else {
-                if until_empty {
+                if until_empty && backlog.wait(backlog.queue.counts())?.taken == 0 {
                     break;
                 }
                 // Looked at every half second, so that Ctrl-C is soon heard.

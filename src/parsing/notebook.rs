@@ -517,7 +517,7 @@ fn decide(rows: &[Vec<Piece>], group: &mut [Number], years: &HashSet<String>) {
         if n.prefix != template {
             let was: String = n.prefix.iter().collect();
             let now: String = template.iter().collect();
-            n.note = format!("`{was}` taken as `{now}`, with the other numbers of the page");
+            n.note = format!("“{was}” taken as “{now}”, with the other numbers of the page");
             n.value = n.value.replacen(&was, &now, 1);
             n.prefix.clone_from(&template);
             n.sure = n.sure.max(0.7);
@@ -533,7 +533,7 @@ fn decide(rows: &[Vec<Piece>], group: &mut [Number], years: &HashSet<String>) {
             && strsim::levenshtein(&group[i].serial, &padded) == 1
         {
             let n = &mut group[i];
-            n.note = format!("`{}` taken as `{padded}`: the numbers run on", n.serial);
+            n.note = format!("“{}” taken as “{padded}”: the numbers run on", n.serial);
             n.value = format!("{}{padded}", n.prefix.iter().collect::<String>());
             n.sure = n.sure.min(0.6);
         }
@@ -762,7 +762,7 @@ impl<'a> Walk<'a> {
                     self.in_order(day.from, words, doubts);
                     self.year = Some(day.to.year);
                     taken[p][tokens.start - 1..tokens.end].fill(true);
-                    let note = format!("`{was}` taken as the day {}", day.from.day);
+                    let note = format!("“{was}” taken as the day {}", day.from.day);
                     let sure = 0.7 * day.confidence;
                     return Some(carried(piece, "eventDate", &range, day.iso, sure, note));
                 }
@@ -941,7 +941,7 @@ impl<'a> Walk<'a> {
             && let Some(name) = self.rules.own_place_named(flow, &range)
             && name != value
         {
-            note = format!("`{value}` taken as {name}, a place of the collection");
+            note = format!("“{value}” taken as {name}, a place of the collection");
             value = name;
         }
         let sure = if known { 0.97 - 0.1 * cost } else { 0.6 };

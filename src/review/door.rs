@@ -28,14 +28,14 @@ const COOKIE: &str = "glassine";
 /// How often signing in may be tried, by name.
 pub(super) struct Limit {
     names: governor::DefaultKeyedRateLimiter<String>,
-    /// How many passphrases are looked at together: each takes 19 MiB, and any
-    /// name, known or not, makes one.
+    /// One passphrase is looked at after the other: each takes 19 MiB, and any name,
+    /// known or not, makes one.
     hashing: tokio::sync::Semaphore,
 }
 
 impl Limit {
     pub(super) fn new() -> Limit {
-        Limit { names: RateLimiter::keyed(Quota::per_minute(TRIES)), hashing: tokio::sync::Semaphore::new(2) }
+        Limit { names: RateLimiter::keyed(Quota::per_minute(TRIES)), hashing: tokio::sync::Semaphore::new(1) }
     }
 
     fn allows(&self, name: &str) -> bool {

@@ -19,7 +19,7 @@ mod wire;
 mod words;
 
 use crate::catalogue::{
-    Catalogue, Change, DeedKind, Draft, NUMBERED, Queue, Role, StageRules, State, Store, event_term,
+    Catalogue, Change, DeedKind, Draft, NUMBERED, PLACE, Queue, Role, StageRules, State, Store, event_term,
     following, of_event, with_followers,
 };
 use crate::geometry::{Point, Quad};
@@ -51,7 +51,7 @@ const MOST_FIELDS: usize = 1000;
 
 /// The terms by which the queue is narrowed, and what the page calls them.
 const FACETS: [(&str, &str); 4] =
-    [("locality", "place"), ("eventDate", "day"), ("recordedBy", "collector"), ("scientificName", "name")];
+    [(PLACE, "place"), ("eventDate", "day"), ("recordedBy", "collector"), ("scientificName", "name")];
 
 /// A folded envelope, for the browser's tab.
 const ICON: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><path d="M4 27 16 5l12 22z" fill="#fdf1d3" stroke="#2c4a80" stroke-width="2.5" stroke-linejoin="round"/><path d="M4 27 20 12" stroke="#2c4a80" stroke-width="2"/></svg>"##;
@@ -548,22 +548,14 @@ async fn show(
 /// Makes the pictures of this draft and the next one ahead of the browser's
 /// asking, this draft's first.
 fn make_ready(app: &Arc<App>, draft: &Draft, next: Option<&Draft>) {
-    let mut wanted = Vec::new();
     for draft in std::iter::once(draft).chain(next) {
         if let Some(photo) = &draft.photo {
-            wanted.push((photo.clone(), Piece::View));
-            for field in &draft.parsed.fields {
-                wanted.extend(field.boxes.iter().map(|b| (photo.clone(), Piece::Words(rounded(*b)))));
-            }
+            let noted = draft.parsed.entries.iter().flat_map(|e| &e.values).map(|n| &n.field);
+            let boxes = draft.parsed.fields.iter().chain(noted).flat_map(|f| &f.boxes);
+            let words = boxes.map(|b| Piece::Words(rounded(*b)));
+            app.pictures.want(photo, std::iter::once(Piece::View).chain(words).collect());
         }
     }
-    let app = app.clone();
-    tokio::task::spawn_blocking(move || {
-        for (photo, piece) in wanted {
-            // A picture that cannot be made says so where it is shown.
-            let _ = app.pictures.jpeg(&photo, piece);
-        }
-    });
 }
 
 /// What a post brings: the token, the walk, what was seen, and values.
@@ -825,8 +817,7 @@ const AT_ONCE: u32 = 60;
 async fn same_elsewhere(app: &App, draft: &Draft) -> Result<Vec<(String, usize)>> {
     let mut found = Vec::new();
     for value in draft.values.iter().filter(|v| v.changed()) {
-        let verbatim = value.read.as_ref().map_or("", |r| r.verbatim.as_str());
-        let same = app.store.same_words(draft.id, &value.term, verbatim, &value.value, AT_ONCE).await?;
+        let same = app.store.same_words(draft, &value.term, &value.value, AT_ONCE).await?;
         if !same.is_empty() {
             found.push((value.term.clone(), same.len()));
         }
@@ -840,8 +831,7 @@ async fn same(With(app): Shared, At((id, term)): At<(i64, String)>, Query(walk):
     let draft = app.store.draft(id).await?;
     let value = draft.values.iter().find(|v| v.term == term);
     let value = value.ok_or_else(|| Trouble::new(format!("draft {id}"), format!("has no {term}")))?;
-    let verbatim = value.read.as_ref().map_or("", |r| r.verbatim.as_str());
-    let same = app.store.same_words(id, &term, verbatim, &value.value, AT_ONCE).await?;
+    let same = app.store.same_words(&draft, &term, &value.value, AT_ONCE).await?;
     let counts = app.store.state_counts().await?;
     Ok(pages::same(&app, &counts, &walk, &draft, value, &same).into_response())
 }
@@ -850,9 +840,8 @@ async fn take_same(With(app): Shared, At((id, term)): At<(i64, String)>, axum::F
     let posted = posted(&app, &form)?;
     let draft = app.store.draft(id).await?;
     let value = draft.values.iter().find(|v| v.term == term).map_or("", |v| v.value.as_str());
-    let verbatim = draft.parsed.field(&term).map_or("", |f| f.verbatim.as_str());
     // Only what was shown and still stands there is changed.
-    let offered = app.store.same_words(id, &term, verbatim, value, AT_ONCE).await?;
+    let offered = app.store.same_words(&draft, &term, value, AT_ONCE).await?;
     let change = Change { term: term.clone(), value: value.into() };
     let chosen: Vec<_> = offered
         .iter()
@@ -1035,10 +1024,8 @@ async fn photo(With(app): Shared, At((id, piece)): At<(i64, String)>, Query(want
         return Err(Failed(StatusCode::NOT_FOUND, Trouble::new("this picture", "is not one of the page's")));
     };
     let photo = app.store.photo(id).await?;
-    let made = tokio::task::spawn_blocking(move || app.pictures.jpeg(&photo, piece)).await;
-    let jpeg = made
-        .unwrap_or_else(|e| Err(Trouble::new("this picture", "could not be made").cause(e)))
-        .map_err(|t| Failed(StatusCode::UNPROCESSABLE_ENTITY, t))?;
+    let made = app.pictures.jpeg(&photo, piece).await;
+    let jpeg = made.map_err(|t| Failed(StatusCode::UNPROCESSABLE_ENTITY, t))?;
     let headers = [(header::CONTENT_TYPE, "image/jpeg"), (header::CACHE_CONTROL, "private, max-age=86400")];
     Ok((headers, jpeg.to_vec()).into_response())
 }

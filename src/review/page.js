@@ -206,7 +206,10 @@
     // Each entry is a form of its own.
     return more ? posting.then((ok) => (ok === false ? false : keep())) : posting;
   };
-  const doubted = () => all(".doubt button").forEach((b) => b.addEventListener("click", () => goTo($(`#f-${b.parentElement.dataset.terms.split(" ")[0]}`))));
+  const doubted = () => all(".doubt button").forEach((b) => b.addEventListener("click", () => {
+    const { terms, entry } = b.parentElement.dataset;
+    goTo(entry ? $(`#entry-${entry} .noted`) : $(`#f-${terms.split(" ")[0]}`));
+  }));
   const count = () => {
     const settle = $("#settle");
     if (!settle) return;
@@ -376,7 +379,7 @@
     all(".entry").filter((form) => $(".noted", form)).forEach((form) => form.addEventListener("submit", kept));
     const settleButton = $("#settle");
     if (settleButton) settleButton.addEventListener("click", (e) => { e.preventDefault(); settle(); });
-    const start = $(".field[data-start]") || fields[0];
+    const start = $("[data-start]") || fields[0];
     if (start) goTo(start);
     photo.follow(true);
   } else if (place === "choose") {

@@ -7,7 +7,7 @@ use super::{App, Walk, rounded};
 use crate::catalogue::{
     Agreement, Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, EventValue, Follows, Joined,
     KeptPhoto, Numbered, PageEvent, Progress, QueueCounts, Record, RecordHead, Role, Same, StageRules,
-    Staged, State, event_id, event_term, term_rank,
+    Staged, State, event_id, event_term, term_rank, words_of,
 };
 use crate::checking::Doubt;
 use crate::checking::notebook::Beside as Compare;
@@ -111,7 +111,7 @@ pub(super) fn layout(
                         a href="/events" aria-current=[(place == "events").then_some("page")] { "Events" }
                         a href="/records" aria-current=[(place == "records").then_some("page")] {
                             "Records"
-                            @if let Some(c) = counts { span.count { (c.settled) } }
+                            @if let Some(c) = counts { span.count { (c.records) } }
                         }
                         a href="/places" aria-current=[(place == "places").then_some("page")] { "Places" }
                         a href="/due" aria-current=[(place == "due").then_some("page")] { "Due" }
@@ -193,6 +193,14 @@ fn keys() -> Markup {
                 ("r", "turn by a quarter"),
                 ("b", "brighter, darker"),
                 ("i", "more ink"),
+            ],
+        ),
+        (
+            "Lists",
+            &[
+                ("↓ ↑", "move"),
+                ("space", "choose or leave one"),
+                ("t", "take, number or settle those chosen"),
             ],
         ),
         (
@@ -380,7 +388,7 @@ fn nothing(counts: &QueueCounts, walk: &Walk, later: bool) -> Markup {
             @else if State::of(&walk.state) == State::Aside { p { "Nothing is set aside." } }
             @else if counts.settled > 0 {
                 p.big { "Everything is settled." }
-                p { a href="/records" { "Look at the " (counts.settled) " records" } }
+                p { a href="/records" { "Look at the " (counts.records) " records" } }
             }
             @else {
                 p.big { "No drafts yet." }
@@ -399,9 +407,10 @@ fn row(head: &DraftHead, walk: &Walk) -> Markup {
                 (small(head.photo))
                 span.what {
                     span.line {
-                        b { (value("scientificName").unwrap_or("no name yet")) }
+                        @if head.entries > 0 { b { "Notebook page" } span { (head.entries) @if head.entries == 1 { " entry" } @else { " entries" } } }
+                        @else { b { (value("scientificName").unwrap_or("no name yet")) } }
                         @if let Some(date) = value("eventDate") { span { (date) } }
-                        @if let Some(place) = value("locality").or(value("verbatimLocality")).or(value("county")).or(value("stateProvince")) { span { (place) } }
+                        @if let Some(place) = place(value) { span { (place) } }
                         @if let Some(who) = value("recordedBy") { span.soft { (who) } }
                     }
                     @if head.doubts > 0 {
@@ -414,6 +423,11 @@ fn row(head: &DraftHead, walk: &Walk) -> Markup {
             }
         }
     }
+}
+
+/// Where it is from, as closely as is known, of what `value` gives for a term.
+fn place<'v>(value: impl Fn(&str) -> Option<&'v str>) -> Option<&'v str> {
+    ["locality", "verbatimLocality", "county", "stateProvince"].into_iter().find_map(value)
 }
 
 pub(super) fn small(photo: Option<i64>) -> Markup {
@@ -581,7 +595,7 @@ pub(super) fn doubts(draft: &Draft) -> Markup {
         ul.doubts #doubts aria-label="Doubts" hidden[draft.doubts.is_empty()] {
             @for doubt in &draft.doubts {
                 li.doubt .answered[answered(draft, doubt)] .remark[doubt.weight < OPEN_DOUBT]
-                    data-terms=(doubt.terms.join(" ")) {
+                    data-terms=(doubt.terms.join(" ")) data-entry=[entry_of(&doubt.sentence)] {
                     button type="button" data-do="doubt" { (doubt.sentence) }
                 }
             }
@@ -589,8 +603,15 @@ pub(super) fn doubts(draft: &Draft) -> Markup {
     }
 }
 
+/// The entry of a notebook page that a doubt is about: its sentence begins with it.
+fn entry_of(sentence: &str) -> Option<u32> {
+    sentence.strip_prefix("Entry ")?.split([' ', ':']).next()?.parse().ok()
+}
+
 /// The entries of a notebook page, each with the envelopes of its field number.
 fn entries(app: &App, draft: &Draft, walk: &Walk, events: &[PageEvent], joined: &[Joined]) -> Markup {
+    // Where the eye is first wanted.
+    let first = draft.doubts.iter().find_map(|d| entry_of(&d.sentence)).unwrap_or(1);
     html! {
         section.notebook aria-label="Entries" {
             h2 { "Entries of this page" }
@@ -598,9 +619,9 @@ fn entries(app: &App, draft: &Draft, walk: &Walk, events: &[PageEvent], joined: 
             @for e in events {
                 form.entry #{ "entry-" (e.nth) } method="post" action={ "/draft/" (draft.id) "/keep" } autocomplete="off" {
                     (hidden(app, walk, Some(draft.seen.unwrap_or(0))))
-                    @for v in &e.values {
+                    @for (i, v) in e.values.iter().enumerate() {
                         @let id = format!("e{}-{}", e.nth, v.term);
-                        div.noted data-from=(v.from()) data-term=(event_term(e.nth, &v.term)) tabindex="-1" role="group"
+                        div.noted data-start[i == 0 && e.nth == first] data-from=(v.from()) data-term=(event_term(e.nth, &v.term)) tabindex="-1" role="group"
                             aria-label={ "Entry " (e.nth) ", " (name(&v.term)) } {
                             @match &v.before {
                                 Some(b) => @if let Some(photo) = &b.photo { (crops(photo, &b.boxes, &b.value)) },
@@ -773,14 +794,13 @@ impl Part {
     }
 }
 
-/// Where the person's eye is first wanted: the weightiest open doubt's field,
-/// else the least certain value, else the first field.
+/// Where the person's eye is first wanted: the weightiest doubt's field, else the
+/// least certain value, else what is remarked on, else the first field.
 fn start(draft: &Draft, fields: &[DraftValue]) -> String {
-    let doubted = draft
-        .doubts
-        .iter()
-        .flat_map(|d| &d.terms)
-        .find(|t| fields.iter().any(|f| f.term == **t && !f.changed()));
+    let doubted = |remarks: bool| {
+        let doubts = draft.doubts.iter().filter(move |d| (d.weight < OPEN_DOUBT) == remarks);
+        doubts.flat_map(|d| &d.terms).find(|t| fields.iter().any(|f| f.term == **t && !f.changed()))
+    };
     let least = || {
         fields
             .iter()
@@ -790,7 +810,12 @@ fn start(draft: &Draft, fields: &[DraftValue]) -> String {
             .min_by(|a, b| a.0.total_cmp(&b.0))
             .map(|f| f.1)
     };
-    doubted.or_else(least).or(fields.first().map(|f| &f.term)).cloned().unwrap_or_default()
+    doubted(false)
+        .or_else(least)
+        .or_else(|| doubted(true))
+        .or(fields.first().map(|f| &f.term))
+        .cloned()
+        .unwrap_or_default()
 }
 
 fn field(
@@ -1063,8 +1088,8 @@ pub(super) fn same(
     value: &DraftValue,
     same: &[Same],
 ) -> Markup {
-    let read = value.read.as_ref();
     let term = value.term.as_str();
+    let read = words_of(draft, term);
     let body = html! {
         section.page {
             h1 { (name(term)) ": the same words elsewhere" }
@@ -1216,7 +1241,12 @@ pub(super) fn event(
     shown: &BTreeMap<i64, String>,
     containers: &[Container],
 ) -> Markup {
+    // What all of them share stands above.
     let shared = ["eventDate", "locality", "recordedBy"];
+    let tells = |v: &&DraftValue| {
+        let written = v.term == "verbatimLocality" && v.value == place;
+        !v.value.is_empty() && !written && !shared.contains(&v.term.as_str())
+    };
     let body = html! {
         section.page {
             h1 { (place) }
@@ -1233,7 +1263,7 @@ pub(super) fn event(
                                     input type="checkbox" name="draft" value={ (draft.id) "." (draft.seen.unwrap_or(0)) } checked[!open];
                                     span.what {
                                         span.line {
-                                            @for v in draft.values.iter().filter(|v| !v.value.is_empty() && !shared.contains(&v.term.as_str())) {
+                                            @for v in draft.values.iter().filter(tells) {
                                                 @let confidence = v.read.as_ref().map_or(1.0, |r| r.confidence);
                                                 span.pair { span.soft { (name(&v.term)) } " "
                                                     span .unsure[!v.changed() && confidence < 0.8] { (v.value) } }
@@ -1452,7 +1482,7 @@ pub(super) fn records(app: &App, counts: &QueueCounts, q: &str, heads: &[RecordH
                                 span.line {
                                     b { @if head.value("scientificName").is_empty() { "no name" } @else { (head.value("scientificName")) } }
                                     span { (head.value("eventDate")) }
-                                    span { (head.value("locality")) }
+                                    span { (place(|t| Some(head.value(t)).filter(|v| !v.is_empty())).unwrap_or_default()) }
                                     span.soft { (head.value("recordedBy")) }
                                 }
                                 span.soft { (head.value("catalogNumber")) }

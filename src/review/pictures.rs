@@ -9,8 +9,10 @@ use crate::trouble::{Result, Trouble};
 use image::RgbImage;
 use image::codecs::jpeg::JpegEncoder;
 use imageproc::geometric_transformations::{Border, Interpolation, Projection, warp_into};
+use rayon::prelude::*;
 use std::path::Path;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, mpsc};
+use tokio::sync::oneshot;
 
 /// Opens an original: its path and, for a PDF, the page; gives the pixels
 /// upright by EXIF.
@@ -18,11 +20,15 @@ pub type Opener = Arc<dyn Fn(&Path, Option<u32>) -> Result<RgbImage> + Send + Sy
 
 /// JPEG pictures kept in memory, in bytes. A view is 200 to 500 kB, so some
 /// hundred drafts stay at hand.
-const KEPT_BYTES: u64 = 48 << 20;
+const KEPT_BYTES: u64 = 32 << 20;
 
 /// The largest photograph that stays decoded between two requests, in pixels;
 /// three bytes each. Larger ones are decoded again: slower, but bounded.
 const KEPT_PIXELS: u64 = 16_000_000;
+
+/// How many photographs may wait to be made ready; more are those of drafts that
+/// people have left.
+const MOST_WAITING: usize = 60;
 
 /// The longer side of the whole photograph as shown, in pixels: enough for a
 /// large screen; what is enlarged is cut from the original.
@@ -58,66 +64,149 @@ impl quick_cache::Weighter<String, Arc<Vec<u8>>> for Bytes {
     }
 }
 
-/// Makes and keeps pictures.
+type Made = quick_cache::sync::Cache<String, Arc<Vec<u8>>, Bytes>;
+
+/// Makes and keeps pictures. They are made on one thread: one photograph is decoded
+/// at a time, whoever asks, so that memory stays bounded with many people. What is
+/// wanted of a photograph is made together, what is asked for before what may be.
 pub(super) struct Pictures {
-    open: Opener,
-    made: quick_cache::sync::Cache<String, Arc<Vec<u8>>, Bytes>,
-    /// The photograph decoded last. One at a time is decoded, whoever asks:
-    /// memory stays bounded with many people.
-    decoded: Mutex<Option<(i64, Arc<RgbImage>)>>,
+    made: Arc<Made>,
+    jobs: mpsc::Sender<Job>,
+}
+
+struct Job {
+    photo: KeptPhoto,
+    pieces: Vec<Piece>,
+    /// Who waits for the first of the pieces.
+    answer: Option<oneshot::Sender<Result<Arc<Vec<u8>>>>>,
 }
 
 impl Pictures {
     pub(super) fn new(open: Opener) -> Self {
-        Pictures {
-            open,
-            made: quick_cache::sync::Cache::with_weighter(2000, KEPT_BYTES, Bytes),
-            decoded: Mutex::new(None),
+        let made = Arc::new(Made::with_weighter(2000, KEPT_BYTES, Bytes));
+        let (jobs, waiting) = mpsc::channel();
+        let maker = Maker { open, made: made.clone(), decoded: None };
+        // Ends with the last sender.
+        std::thread::spawn(move || maker.work(&waiting));
+        Pictures { made, jobs }
+    }
+
+    /// Makes `pieces` of `photo` ahead of the browser's asking.
+    pub(super) fn want(&self, photo: &KeptPhoto, mut pieces: Vec<Piece>) {
+        pieces.retain(|piece| self.made.get(&key(photo, piece)).is_none());
+        if !pieces.is_empty() {
+            // Without the thread it is said where a picture is asked for.
+            let _ = self.jobs.send(Job { photo: photo.clone(), pieces, answer: None });
         }
     }
 
-    /// The JPEG of `piece` of `photo`. Takes up to a second for a large
-    /// original; call it where waiting is allowed.
-    pub(super) fn jpeg(&self, photo: &KeptPhoto, piece: Piece) -> Result<Arc<Vec<u8>>> {
-        let key = format!("{} {piece:?}", photo.id);
-        if let Some(made) = self.made.get(&key) {
+    /// The JPEG of `piece` of `photo`. Takes up to a second for a large original.
+    pub(super) async fn jpeg(&self, photo: &KeptPhoto, piece: Piece) -> Result<Arc<Vec<u8>>> {
+        if let Some(made) = self.made.get(&key(photo, &piece)) {
             return Ok(made);
         }
-        let mut decoded = self.decoded();
-        // Made by another request while this one waited.
-        if let Some(made) = self.made.get(&key) {
-            return Ok(made);
-        }
-        let pixels = match decoded.as_ref() {
-            Some((id, pixels)) if *id == photo.id => pixels.clone(),
-            _ => {
-                *decoded = None;
-                Arc::new((self.open)(&photo.file, photo.page)?)
+        let (answer, made) = oneshot::channel();
+        let _ = self.jobs.send(Job { photo: photo.clone(), pieces: vec![piece], answer: Some(answer) });
+        made.await.unwrap_or_else(|e| {
+            Err(Trouble::new(&photo.name, "could not be shown: a fault of this program").cause(e))
+        })
+    }
+}
+
+/// What makes the pictures, on a thread of its own.
+struct Maker {
+    open: Opener,
+    made: Arc<Made>,
+    /// The photograph decoded last.
+    decoded: Option<(i64, RgbImage)>,
+}
+
+impl Maker {
+    fn work(mut self, jobs: &mpsc::Receiver<Job>) {
+        let mut waiting: Vec<Job> = Vec::new();
+        loop {
+            if waiting.is_empty() {
+                match jobs.recv() {
+                    Ok(job) => waiting.push(job),
+                    Err(mpsc::RecvError) => return,
+                }
             }
-        };
-        let picture = match piece {
-            Piece::View => shrink(&pixels, VIEW_SIDE),
-            Piece::Small => shrink(&pixels, SMALL_SIDE),
-            Piece::Words(quad) => words(&pixels, quad),
-            Piece::Part([x, y, w, h]) => part(&pixels, x, y, w, h),
-        };
-        if u64::from(pixels.width()) * u64::from(pixels.height()) <= KEPT_PIXELS {
-            *decoded = Some((photo.id, pixels));
+            waiting.extend(jobs.try_iter());
+            let next = waiting.iter().position(|j| j.answer.is_some()).unwrap_or(waiting.len() - 1);
+            let photo = waiting[next].photo.id;
+            let (mut these, rest): (Vec<Job>, Vec<Job>) =
+                waiting.into_iter().partition(|j| j.photo.id == photo);
+            waiting = rest;
+            // People have gone on since.
+            if waiting.len() > MOST_WAITING {
+                waiting.retain(|j| j.answer.is_some());
+            }
+            these.sort_by_key(|j| j.answer.is_none());
+            // A decoder that panics takes this photograph's answers with it.
+            let done = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
+                for job in these {
+                    let made = self.make(&job.photo, &job.pieces);
+                    if let Some(answer) = job.answer {
+                        // Whoever asked may be gone.
+                        let _ = answer.send(made);
+                    }
+                }
+            }));
+            let large = |d: &(i64, RgbImage)| u64::from(d.1.width()) * u64::from(d.1.height()) > KEPT_PIXELS;
+            if done.is_err() || self.decoded.as_ref().is_some_and(large) {
+                self.decoded = None;
+            }
         }
-        drop(decoded);
-        let mut bytes = Vec::new();
-        picture
-            .write_with_encoder(JpegEncoder::new_with_quality(&mut bytes, 85))
-            .map_err(|e| Trouble::new(&photo.name, "could not be shown").cause(e))?;
-        let bytes = Arc::new(bytes);
-        self.made.insert(key, bytes.clone());
-        Ok(bytes)
     }
 
-    fn decoded(&self) -> MutexGuard<'_, Option<(i64, Arc<RgbImage>)>> {
-        // A decoder that panicked left the slot empty or whole.
-        self.decoded.lock().unwrap_or_else(PoisonError::into_inner)
+    /// Makes what is not made yet of `pieces`, side by side; gives the first.
+    fn make(&mut self, photo: &KeptPhoto, pieces: &[Piece]) -> Result<Arc<Vec<u8>>> {
+        let missing: Vec<Piece> =
+            pieces.iter().filter(|p| self.made.get(&key(photo, p)).is_none()).copied().collect();
+        let mut fresh = Vec::new();
+        if !missing.is_empty() {
+            let pixels = self.pixels(photo)?;
+            let jpeg = |piece: &Piece| jpeg(pixels, *piece).map(Arc::new);
+            let made: Vec<_> = missing.par_iter().map(jpeg).collect();
+            for (piece, made) in missing.iter().zip(made) {
+                let made = made.map_err(|e| Trouble::new(&photo.name, "could not be shown").cause(e))?;
+                self.made.insert(key(photo, piece), made.clone());
+                fresh.push((*piece, made));
+            }
+        }
+        let first = pieces.first().and_then(|first| {
+            let made = fresh.iter().find(|f| f.0 == *first).map(|f| f.1.clone());
+            made.or_else(|| self.made.get(&key(photo, first)))
+        });
+        first.ok_or_else(|| Trouble::new(&photo.name, "could not be shown: no part of it was named"))
     }
+
+    fn pixels(&mut self, photo: &KeptPhoto) -> Result<&RgbImage> {
+        if self.decoded.as_ref().is_none_or(|d| d.0 != photo.id) {
+            // Before the next one: never two in memory.
+            self.decoded = None;
+        }
+        Ok(match &mut self.decoded {
+            Some((_, pixels)) => pixels,
+            none => &none.insert((photo.id, (self.open)(&photo.file, photo.page)?)).1,
+        })
+    }
+}
+
+fn jpeg(pixels: &RgbImage, piece: Piece) -> image::ImageResult<Vec<u8>> {
+    let picture = match piece {
+        Piece::View => shrink(pixels, VIEW_SIDE),
+        Piece::Small => shrink(pixels, SMALL_SIDE),
+        Piece::Words(quad) => words(pixels, quad),
+        Piece::Part([x, y, w, h]) => part(pixels, x, y, w, h),
+    };
+    let mut bytes = Vec::new();
+    picture.write_with_encoder(JpegEncoder::new_with_quality(&mut bytes, 85))?;
+    Ok(bytes)
+}
+
+fn key(photo: &KeptPhoto, piece: &Piece) -> String {
+    format!("{} {piece:?}", photo.id)
 }
 
 /// Opens originals as intake does: every kind of file it takes, one page of
