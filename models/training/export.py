@@ -26,6 +26,20 @@ class Logits(torch.nn.Module):
         return self.reader(x)
 
 
+def halve(g):
+    """Stores the weights as float16, cast back on load."""
+    from onnx import helper, numpy_helper as nh, TensorProto
+    nodes, inits = [], []
+    for t in g.graph.initializer:
+        v = nh.to_array(t)
+        if v.dtype == np.float32 and v.size > 256:
+            inits.append(nh.from_array(v.astype(np.float16), t.name + "_h")); nodes.append(helper.make_node("Cast", [t.name + "_h"], [t.name], to=TensorProto.FLOAT))
+        else: inits.append(t)
+    rest = list(g.graph.node)
+    del g.graph.initializer[:]; g.graph.initializer.extend(inits)
+    del g.graph.node[:]; g.graph.node.extend(nodes + rest)
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__)
     ap.add_argument("checkpoint"); ap.add_argument("out"); ap.add_argument("--lstm", type=int, default=256)
@@ -39,17 +53,7 @@ def main():
     torch.onnx.export(Logits(model).eval(), (x,), path, input_names=["x"], output_names=["logits"], opset_version=17, dynamo=False,
                       dynamic_axes={"x": {0: "lines", 3: "width"}, "logits": {0: "lines", 1: "steps"}})
     g = onnx.load(path); onnx.checker.check_model(g)
-    if a.half:
-        from onnx import helper, numpy_helper as nh, TensorProto
-        nodes, inits = [], []
-        for t in g.graph.initializer:
-            v = nh.to_array(t)
-            if v.dtype == np.float32 and v.size > 256:
-                inits.append(nh.from_array(v.astype(np.float16), t.name + "_h")); nodes.append(helper.make_node("Cast", [t.name + "_h"], [t.name], to=TensorProto.FLOAT))
-            else: inits.append(t)
-        rest = list(g.graph.node)
-        del g.graph.initializer[:]; g.graph.initializer.extend(inits)
-        del g.graph.node[:]; g.graph.node.extend(nodes + rest)
+    if a.half: halve(g)
     name(g)
     onnx.save(g, path)
     with open(a.out + "/alphabet.txt", "w", encoding="utf8") as f: f.write("\n".join(ALPHABET) + "\n")

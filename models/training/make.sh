@@ -7,6 +7,8 @@
 #   make.sh more WORK READER_FOLDER NEXT [S]  goes on from a reader that ships
 #   make.sh eval READER.onnx WORK     CER by source on the test lines
 #   make.sh export OUT READER_FOLDER  average.pt -> reader.onnx, alphabet.txt
+#   make.sh finder WORK OUT [SECONDS [WEIGHTS.pt]]  the line finder, on one GPU
+#   make.sh export-finder OUT FINDER_FOLDER  finder.pt -> finder.onnx
 #   make.sh letters WORK READER_FOLDER  letters.arpa.gz for the search over readings
 #
 # HANDWRITING is the folder with lines.tsv and one tar a source. Needs requirements.txt
@@ -63,7 +65,12 @@ more)
         --mix real=.29,pieces=.18,hand=.13,form=.08,figures=.07,type=.11,print=.14
     ;;
 eval) "$py" "$here/evaluate.py" "$2" "$3/lines.npz" test ;;
+finder)
+    cp "$2/fetched/unpacked/rapidocr/models/PP-OCRv6_det_small.onnx" "$2/det.onnx"
+    "$py" "$here/finder.py" train "$2" "$3" --seconds "${4:-525}" --workers "$(workers)" ${5:+--from "$5" --keep 0.3}
+    ;;
+export-finder) "$py" "$here/finder.py" export "$2/finder.pt" "$3/finder.onnx" ;;
 letters) "$py" "$here/make_grams.py" "$2/corpus.json.gz" "$3/letters.arpa.gz" ;;
 export) "$py" "$here/export.py" "$2/average.pt" "$3" --half ;;
-*) sed -n '2,14p' "$0" >&2; exit 2 ;;
+*) sed -n '2,16p' "$0" >&2; exit 2 ;;
 esac
