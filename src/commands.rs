@@ -355,7 +355,12 @@ pub fn review(args: &glassine::review::Args) -> Result<ExitCode> {
     let opener: glassine::review::Opener = Arc::new(move |path: &Path, page: Option<u32>| {
         let at = page.map_or(0, |p| p as usize - 1);
         let photo = intake::open(path, &rules).nth(at);
-        photo.unwrap_or_else(|| Err(Trouble::file(path, "has no such page"))).map(|p| p.pixels)
+        photo
+            .unwrap_or_else(|| {
+                Err(Trouble::file(path, "has no such page")
+                    .hint("check the folder with: glassine verify FOLDER"))
+            })
+            .map(|p| p.pixels)
     });
     let typist = glassine::pipeline::typist(&catalogue);
     let checker = glassine::pipeline::checker(&catalogue);
@@ -437,7 +442,9 @@ pub fn verify(folder: &Path) -> Result<ExitCode> {
 }
 
 pub fn manual(command: clap::Command, folder: &Path) -> Result<ExitCode> {
-    let wrong = |e: std::io::Error| Trouble::file(folder, "cannot be written to").cause(e);
+    let wrong = |e: std::io::Error| {
+        Trouble::file(folder, "cannot be written to").cause(e).hint("name a folder you may write to")
+    };
     std::fs::create_dir_all(folder).map_err(wrong)?;
     clap_mangen::generate_to(command, folder).map_err(wrong)?;
     Ok(ExitCode::SUCCESS)

@@ -18,6 +18,9 @@ use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
+/// The next step where a container is not known by what it was called.
+pub const NAMED: &str = "see which there are: glassine contents FOLDER";
+
 #[derive(Subcommand)]
 pub enum Command {
     /// Make a container: a box, drawer, cabinet, cooler, anything that holds
@@ -407,7 +410,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
             let mut ids = Vec::new();
             for thing in all(&catalogue, specimens)? {
                 let Thing::Specimen(id) = thing else {
-                    return Err(Trouble::new(format!("{thing:?}"), "is no specimen")
+                    return Err(Trouble::new("the split", "takes off specimens only")
                         .hint("name specimens by their catalogue numbers"));
                 };
                 ids.push(id);
@@ -466,8 +469,8 @@ pub fn run(command: &Command) -> Result<ExitCode> {
             let history = match catalogue.wait(store.thing(thing))? {
                 Thing::Lot(lot) => catalogue.record(lot)?.history,
                 Thing::Draft(draft) => catalogue.draft(draft)?.history,
-                other => {
-                    return Err(Trouble::new(format!("{other:?}"), "has its history with its record")
+                _ => {
+                    return Err(Trouble::new(format!("“{thing}”"), "has its history with its record")
                         .hint("give the record's number"));
                 }
             };
@@ -572,7 +575,7 @@ fn put_coded(
         }
     };
     let Thing::Container(outer) = catalogue.wait(store.thing(&format!("container {into}")))? else {
-        return Err(Trouble::new(into, "is no container"));
+        return Err(Trouble::new(into, "is no container").hint(NAMED));
     };
     let (mut things, mut unknown) = (Vec::new(), 0);
     for code in codes {
@@ -619,7 +622,7 @@ fn contents(catalogue: &Catalogue, container: Option<&str>) -> Result<()> {
         return Ok(());
     };
     let Thing::Container(id) = catalogue.wait(store.thing(&format!("container {container}")))? else {
-        return Err(Trouble::new(container, "is no container"));
+        return Err(Trouble::new(container, "is no container").hint(NAMED));
     };
     let held = catalogue.wait(store.contents(id, u32::MAX >> 1))?;
     for c in &held.containers {

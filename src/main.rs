@@ -148,7 +148,8 @@ enum Command {
     Backup {
         /// The collection folder.
         folder: PathBuf,
-        /// The copy to make; it must not exist.
+        /// The copy: a new folder, or an earlier backup of this collection, to
+        /// which only what is new is copied.
         to: PathBuf,
     },
     /// Check a collection folder: every photograph's hash, every reference,

@@ -14,6 +14,9 @@ use ort::value::TensorRef;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
+/// The next step where a file that belongs to the program is missing or damaged.
+pub(crate) const AGAIN: &str = "install the program again, or run `make setup` in its source tree";
+
 /// The folder that holds the models: `GLASSINE_MODELS` where that is set, else
 /// `models` beside the program, else `models` of the source tree it was built
 /// from.
@@ -32,7 +35,9 @@ pub fn models_folder() -> Result<PathBuf> {
         tried.push(folder.display().to_string());
     }
     Err(Trouble::new("models", format!("not found; looked in {}", tried.join(", ")))
-        .hint("run `make setup` in the source tree, or set GLASSINE_MODELS to the models folder"))
+        .hint(
+            "install the program again, run `make setup` in its source tree, or name their folder in GLASSINE_MODELS",
+        ))
 }
 
 /// ONNX Runtime, loaded once for the whole program.
@@ -44,8 +49,7 @@ fn environment(models: &Path) -> Result<&'static Environment> {
         builder.with_name("glassine").build().map_err(|e| e.to_string())
     });
     loaded.as_ref().map_err(|e| {
-        Trouble::file(&path, format!("the library of ONNX Runtime cannot be loaded: {e}"))
-            .hint("run `make setup` to fetch it again")
+        Trouble::file(&path, format!("the library of ONNX Runtime cannot be loaded: {e}")).hint(AGAIN)
     })
 }
 
@@ -81,12 +85,10 @@ impl Network {
     pub fn load_with(models: &Path, path: &Path, threads: usize, bytes: Option<&[u8]>) -> Result<Self> {
         let environment = environment(models)?;
         if !path.exists() {
-            return Err(Trouble::file(path, "is missing").hint("run `make setup` to fetch the models"));
+            return Err(Trouble::file(path, "is missing").hint(AGAIN));
         }
-        let wrong = |e: String| {
-            Trouble::file(path, format!("cannot be loaded as a network: {e}"))
-                .hint("run `make setup` to fetch the models again")
-        };
+        let wrong =
+            |e: String| Trouble::file(path, format!("cannot be loaded as a network: {e}")).hint(AGAIN);
         let mut builder = Session::builder(environment)
             .map_err(|e| wrong(e.to_string()))?
             .with_optimization_level(GraphOptimizationLevel::Level3)

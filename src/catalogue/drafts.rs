@@ -825,7 +825,7 @@ pub(super) fn telling(values: Vec<(i64, String, String)>) -> BTreeMap<i64, Vec<(
 }
 
 pub(super) fn no_draft(id: i64) -> Trouble {
-    Trouble::new(format!("draft {id}"), "is not in this catalogue")
+    Trouble::new(format!("draft {id}"), "is not in this catalogue").hint(super::keeping::LISTED)
 }
 
 /// The words of `text` as an FTS5 query: each must stand, the last one may go

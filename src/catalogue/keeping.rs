@@ -11,6 +11,9 @@ use crate::codes;
 use crate::trouble::{Result, Trouble};
 use sqlx::{Row, SqliteConnection};
 
+/// The next step where a record or draft of that number is not there.
+pub(super) const LISTED: &str = "see which there are: glassine list FOLDER";
+
 /// What can be put somewhere or looked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Thing {
@@ -22,6 +25,18 @@ pub enum Thing {
     Container(i64),
     /// A draft.
     Draft(i64),
+}
+
+/// As a person names it, for messages. A specimen's number here is its row.
+impl std::fmt::Display for Thing {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Thing::Lot(id) => write!(f, "record {id}"),
+            Thing::Specimen(id) => write!(f, "specimen {id}"),
+            Thing::Container(id) => write!(f, "container {id}"),
+            Thing::Draft(id) => write!(f, "draft {id}"),
+        }
+    }
 }
 
 /// A box, drawer, cabinet, cooler: anything that holds others.
@@ -539,7 +554,7 @@ impl Store {
             .fetch_optional(conn)
             .await
             .map_err(|e| self.trouble(e))?
-            .ok_or_else(|| Trouble::new(format!("{thing:?}"), "is not in this catalogue"))
+            .ok_or_else(|| Trouble::new(thing.to_string(), "is not in this catalogue"))
     }
 
     pub(super) async fn lot_of_specimen(&self, conn: &mut SqliteConnection, id: i64) -> Result<i64> {
@@ -560,7 +575,7 @@ impl Store {
             .map_err(|e| self.trouble(e))?;
         let subject = format!("record {lot}");
         match row {
-            None => Err(Trouble::new(subject, "is not in this catalogue")),
+            None => Err(Trouble::new(subject, "is not in this catalogue").hint(LISTED)),
             Some((true, _)) => Ok(()),
             Some((false, fate)) if fate.is_empty() => {
                 Err(Trouble::new(subject, "does not stand: its settling was undone")
@@ -722,7 +737,7 @@ impl Store {
                 tx.commit().await.map_err(|e| self.trouble(e))?;
                 Ok(deed)
             }
-            other => Err(Trouble::new(format!("{other:?}"), "is no record and no specimen")
+            other => Err(Trouble::new(other.to_string(), "is no record and no specimen")
                 .hint("give a record's number or a specimen's catalogue number")),
         }
     }

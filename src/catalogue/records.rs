@@ -2,6 +2,7 @@
 
 use super::deeds::Deed;
 use super::drafts::{KeptPhoto, match_words, telling, words};
+use super::keeping::LISTED;
 use super::store::Store;
 use super::term_rank;
 use crate::reading::Reading;
@@ -384,7 +385,9 @@ impl Store {
             .await
             .map_err(|e| self.trouble(e))?;
         match standing {
-            None => return Err(Trouble::new(format!("record {lot}"), "is not in this catalogue")),
+            None => {
+                return Err(Trouble::new(format!("record {lot}"), "is not in this catalogue").hint(LISTED));
+            }
             // Merged or in the trash: still to be looked at.
             Some((false, fate)) if !fate.is_empty() => {}
             Some((false, _)) => {
@@ -420,7 +423,7 @@ impl Store {
 
     async fn record_on(&self, conn: &mut SqliteConnection, lot: i64) -> Result<Record> {
         let found = self.records_on(conn, (lot, lot), false).await?;
-        let none = || Trouble::new(format!("record {lot}"), "is not in this catalogue");
+        let none = || Trouble::new(format!("record {lot}"), "is not in this catalogue").hint(LISTED);
         found.into_iter().next().ok_or_else(none)
     }
 

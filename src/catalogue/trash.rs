@@ -105,7 +105,7 @@ impl Store {
                 steps
             }
             other => {
-                return Err(Trouble::new(format!("{other:?}"), "cannot be thrown away")
+                return Err(Trouble::new(other.to_string(), "cannot be thrown away")
                     .hint("give a record, or \"draft 12\""));
             }
         };
@@ -127,7 +127,10 @@ impl Store {
         let mut steps = match thing {
             Thing::Lot(lot) => vec![Step::of_lot(lot, STATE, TRASHED, STANDING)],
             Thing::Draft(id) => vec![Step::of_draft(id, IN_TRASH, "yes", "")],
-            other => return Err(Trouble::new(format!("{other:?}"), "is not in the trash")),
+            other => {
+                return Err(Trouble::new(other.to_string(), "is never in the trash")
+                    .hint("give a record, or \"draft 12\""));
+            }
         };
         if self.now_on(&mut tx, &steps[0]).await? != steps[0].was {
             return Err(

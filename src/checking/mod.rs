@@ -363,7 +363,7 @@ fn date_facts(facts: &Facts, event: One, words: &str, context: &Context, doubts:
     if identified.has_date() {
         if identified.to.last() < event.from.first() {
             let sentence =
-                format!("It was determined in {}, before it was taken in {}.", identified.iso(), event.iso());
+                format!("It was determined ({}) before it was taken ({}).", identified.iso(), event.iso());
             doubts.add("determined-before-event", &["dateIdentified", "eventDate"], sentence);
         }
         let years = identified.from.year - event.to.year;

@@ -163,7 +163,7 @@ fn container_labels(args: &LabelsArgs, catalogue: &Catalogue, rules: &out::Label
         let mut wanted = BTreeSet::new();
         for code in named {
             let Thing::Container(id) = catalogue.wait(store.thing(&format!("container {code}")))? else {
-                return Err(Trouble::new(code, "is no container"));
+                return Err(Trouble::new(code, "is no container").hint(crate::keeping::NAMED));
             };
             wanted.insert(id);
         }

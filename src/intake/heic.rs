@@ -33,7 +33,7 @@ fn trouble(e: HeifError) -> Trouble {
         (HeifErrorCode::InvalidInput, HeifErrorSubCode::EndOfData) => picture::cut_short(),
         (HeifErrorCode::UnsupportedFeature | HeifErrorCode::UnsupportedFileType, _) => {
             Trouble::new("", "is a kind of HEIC that the system's libheif does not decode")
-                .hint("run ./setup.sh, which installs its decoder, or save the picture as JPEG")
+                .hint("install its decoder (Debian: libheif-plugin-libde265), or save the picture as JPEG")
         }
         _ => Trouble::new("", "is a damaged HEIC").hint("copy it again from the telephone or card"),
     }

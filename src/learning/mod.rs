@@ -114,7 +114,7 @@ pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outc
     let reader = NeuralReader::load(models, 1, rules)?;
     if !reader.can_learn() {
         return Err(Trouble::file(&file, "gives no `columns` and `base`: it cannot learn")
-            .hint("a reader that can learn is made by models/training/export.py"));
+            .hint("install the program again: the reader that ships can learn"));
     }
     let (mut taken, mut left_out) = (Vec::new(), Vec::new());
     for line in lines {

@@ -135,7 +135,7 @@ fn weigh(candidates: &mut [DateCandidate], by: f32, change: (usize, char), chars
     for c in candidates {
         c.confidence *= by;
         let own = if c.why.is_empty() { "" } else { "; " };
-        c.why = format!("{}{own}if `{}` was read for `{}`", c.why, chars[change.0], change.1);
+        c.why = format!("{}{own}if “{}” was read for “{}”", c.why, chars[change.0], change.1);
     }
 }
 

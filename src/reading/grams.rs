@@ -51,7 +51,9 @@ impl Grams {
     /// # Errors
     /// Names the file, and the line that is not of this format.
     pub fn load(path: &Path) -> Result<Self> {
-        let damaged = |what: String| Trouble::file(path, what).hint("restore models/ from the source tree");
+        let damaged = |what: String| {
+            Trouble::file(path, what).hint("install the program again, or restore models/ in its source tree")
+        };
         let file = std::fs::File::open(path).map_err(|e| damaged("cannot be read".into()).cause(e))?;
         Self::read(BufReader::new(flate2::read::GzDecoder::new(file))).map_err(damaged)
     }

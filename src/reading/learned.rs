@@ -301,7 +301,7 @@ impl Shipped {
     /// Says what is missing in it.
     pub fn load(path: &Path) -> Result<Shipped> {
         let wrong = |fact: String| {
-            Trouble::file(path, fact).hint("a reader that can learn is made by models/training/export.py")
+            Trouble::file(path, fact).hint("install the program again: the reader that ships can learn")
         };
         let bytes = std::fs::read(path).map_err(|e| wrong("cannot be read".into()).cause(e))?;
         let (mut weights, mut halves, mut places) = (Weights::new(), Vec::new(), Vec::new());

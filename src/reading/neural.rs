@@ -41,7 +41,9 @@ fn one() -> f32 {
 fn told(folder: &Path, name: &str) -> Result<String> {
     let path = folder.join(name);
     std::fs::read_to_string(&path).map_err(|e| {
-        Trouble::file(&path, "cannot be read").cause(e).hint("restore models/ from the source tree")
+        Trouble::file(&path, "cannot be read")
+            .cause(e)
+            .hint("install the program again, or restore models/ in its source tree")
     })
 }
 
@@ -88,7 +90,7 @@ impl NeuralReader {
         let path = models.join("fetched").join("PP-OCRv6_rec_small.onnx");
         let network = Network::load(models, &path, threads)?;
         let listed = network.metadata("character").ok_or_else(|| {
-            Trouble::file(&path, "carries no list of characters").hint("run `make setup` to fetch it again")
+            Trouble::file(&path, "carries no list of characters").hint(crate::runtime::AGAIN)
         })?;
         // One character a line; a class of several characters is not for us.
         let mut characters: Vec<char> = listed
@@ -257,7 +259,7 @@ impl NeuralReader {
                     self.alphabet.classes()
                 ),
             )
-            .hint("the model and its alphabet do not belong together; run `make setup`"));
+            .hint("the model and its alphabet do not belong together; install the program again"));
         }
         let steps = Steps::new(&output.data, &self.alphabet, self.about.temperature);
         let keep = Alternatives { most: self.rules.alternatives, from: self.rules.alternative_from };

@@ -55,7 +55,11 @@ pub(super) async fn deed(
         "change" => {
             let term = get("term");
             if !super::is_term(term) {
-                return Err(Failed(StatusCode::UNPROCESSABLE_ENTITY, Trouble::new("the field", "is none")));
+                return Err(Failed(
+                    StatusCode::UNPROCESSABLE_ENTITY,
+                    Trouble::new(format!("“{term}”"), "is no field of a record")
+                        .hint("choose one of the list"),
+                ));
             }
             if let Some(sentence) = words::misfit(term, get("value")) {
                 let trouble = Trouble::new(words::name(term), sentence.trim_end_matches('.'));
@@ -113,7 +117,12 @@ pub(super) async fn deed(
         "trash" => {
             store.throw_away(Thing::Lot(id), who, get("why")).await?;
         }
-        _ => return Err(Failed(StatusCode::NOT_FOUND, Trouble::new("this address", "leads nowhere"))),
+        _ => {
+            return Err(Failed(
+                StatusCode::NOT_FOUND,
+                Trouble::new("this address", "leads nowhere").hint("go on from the drafts"),
+            ));
+        }
     }
     Ok(Redirect::to(&format!("/record/{id}")).into_response())
 }

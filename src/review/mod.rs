@@ -226,7 +226,7 @@ pub fn serve(catalogue: &Catalogue, options: Options) -> Result<()> {
             }
         }
         if open && let Err(e) = open::that_detached(&url) {
-            eprintln!("The browser could not be opened ({e}): open the address yourself.");
+            eprintln!("The browser could not be opened: open the address yourself. ({e})");
         }
         let end = async {
             // Without signals the page runs until the program is ended.
@@ -335,7 +335,12 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
         .route("/icon.svg", get(|| asset("image/svg+xml", ICON)))
         .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
-        .fallback(|| async { Failed(StatusCode::NOT_FOUND, Trouble::new("this address", "leads nowhere")) })
+        .fallback(|| async {
+            Failed(
+                StatusCode::NOT_FOUND,
+                Trouble::new("this address", "leads nowhere").hint("go on from the drafts"),
+            )
+        })
         .layer(tower_http::limit::RequestBodyLimitLayer::new(LARGEST_FORM))
         .layer(middleware::from_fn_with_state(app, door::guard))
 }

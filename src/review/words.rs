@@ -8,11 +8,11 @@ pub(super) fn name(term: &str) -> &str {
     match term {
         "scientificName" => "Name",
         "scientificNameAuthorship" => "Author of the name",
-        "identificationQualifier" => "Doubt about the name",
+        "identificationQualifier" => "Qualifier (cf., aff.)",
         "identifiedBy" => "Determined by",
         "dateIdentified" => "Determined on",
         "sex" => "Sex",
-        "lifeStage" => "Stage",
+        "lifeStage" => "Life stage",
         "individualCount" => "How many",
         "eventDate" => "Collected on",
         "eventTime" => "Time",

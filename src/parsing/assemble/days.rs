@@ -321,7 +321,7 @@ pub(super) fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, find
         let own = if choice == 0 || total <= 0.0 { c.confidence } else { (c.confidence / total).max(0.6) };
         let own = if s.reading.open_century { own.max(0.5) } else { own };
         let mut note = if s.reading.open_century {
-            format!("the century is not written; {} is the likelier", c.from.year / 100 * 100)
+            format!("the century is not written; {}xx is the likeliest", c.from.year / 100)
         } else {
             String::new()
         };

@@ -209,7 +209,7 @@ fn misread_sign(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
         let candidate = |v: &str, p: f32| Candidate {
             value: v.into(),
             confidence: p,
-            why: format!("`{text}` stands where the sign of sex is written"),
+            why: format!("“{text}” stands where the sign of sex is written"),
         };
         finds.push(Find {
             term: "sex",
