@@ -396,6 +396,18 @@ fn paragraph(record: &Record, nth: usize, parts: &[String]) -> Result<Vec<(Face,
     Ok(pieces)
 }
 
+/// A sex as its sign. A lot of both (`male | female`) says nothing of the one
+/// animal on the pin: its label leaves room for a pen.
+fn sign_of(sex: &str) -> String {
+    match sex {
+        "male" => "♂".into(),
+        "female" => "♀".into(),
+        "hermaphrodite" => "⚥".into(),
+        several if several.contains('|') => String::new(),
+        other => other.into(),
+    }
+}
+
 fn part_of(record: &Record, nth: usize, part: &str) -> Result<Vec<(Face, String)>> {
     let plain = |text: String| vec![(Face::Plain, text)];
     let specimen = record.specimens.get(nth - 1);
@@ -407,14 +419,9 @@ fn part_of(record: &Record, nth: usize, part: &str) -> Result<Vec<(Face, String)
         "coordinates" => plain(coordinates(record)),
         "collector" => plain(with("leg. ", record.value("recordedBy"), "")),
         "determiner" => plain(with("det. ", named.by, named.day.get(..4).unwrap_or(""))),
-        "sex" => plain(
-            match specimen.map(|s| s.sex.as_str()).filter(|s| !s.is_empty()).unwrap_or(record.value("sex")) {
-                "male" => "♂".into(),
-                "female" => "♀".into(),
-                "hermaphrodite" => "⚥".into(),
-                other => other.into(),
-            },
-        ),
+        "sex" => plain(sign_of(
+            specimen.map(|s| s.sex.as_str()).filter(|s| !s.is_empty()).unwrap_or(record.value("sex")),
+        )),
         "name" => {
             let name = named.name;
             let author = record.value("scientificNameAuthorship");
@@ -537,6 +544,16 @@ mod tests {
         ] {
             assert_eq!(label_date(date), label, "{date}");
         }
+    }
+
+    // Darwin Core, sex: one animal has one (https://dwc.tdwg.org/list/#dwc_sex).
+    #[test]
+    fn a_label_of_one_animal_never_says_both_sexes() {
+        assert_eq!(sign_of("male | female"), "");
+        assert_eq!(
+            [sign_of("female"), sign_of("male"), sign_of("gynandromorph")],
+            ["♀", "♂", "gynandromorph"]
+        );
     }
 
     #[test]
