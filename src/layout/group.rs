@@ -61,12 +61,76 @@ fn root(parent: &[usize], mut i: usize) -> usize {
     i
 }
 
-/// One label of `quads`: rows from top to bottom, pieces of a row from left to
-/// right and joined where they stand close.
+/// One label of `quads`: columns from left to right, in each the rows from top to
+/// bottom, pieces of a row from left to right and joined where they stand close.
 fn label(quads: Vec<Quad>, rules: &LayoutRules) -> Label {
     let widest = quads.iter().max_by(|a, b| a.width().total_cmp(&b.width())).expect("a label has lines");
     let angle = widest.angle();
     let (along, across) = (Point::new(angle.cos(), angle.sin()), Point::new(-angle.sin(), angle.cos()));
+    let dot = |p: Point, q: Point| p.x * q.x + p.y * q.y;
+    let (mut lines, mut signs) = (Vec::new(), Vec::new());
+    for column in columns(quads, along, across, rules) {
+        let (more, lone) = column_lines(&column, along, across, rules);
+        signs.extend(lone.into_iter().map(|(i, sign)| (lines.len() + i, sign)));
+        lines.extend(more);
+    }
+    let (mut l, mut t, mut r, mut b) = (f32::MAX, f32::MAX, f32::MIN, f32::MIN);
+    for p in lines.iter().flat_map(|q: &Quad| q.0) {
+        let (u, v) = (dot(p, along), dot(p, across));
+        (l, t, r, b) = (l.min(u), t.min(v), r.max(u), b.max(v));
+    }
+    let corner = |u: f32, v: f32| Point::new(along.x * u + across.x * v, along.y * u + across.y * v);
+    Label {
+        quad: Quad([corner(l, t), corner(r, t), corner(r, b), corner(l, b)]),
+        lines,
+        longer: Vec::new(),
+        signs,
+    }
+}
+
+/// The columns of running writing in `quads`, left to right: parted where no line
+/// crosses and long lines stand on both sides, row beside row, as on facing pages.
+fn columns(quads: Vec<Quad>, along: Point, across: Point, rules: &LayoutRules) -> Vec<Vec<Quad>> {
+    let dot = |p: Point, q: Point| p.x * q.x + p.y * q.y;
+    let left = |q: &Quad| dot(q.0[0], along).min(dot(q.0[3], along));
+    let right = |q: &Quad| dot(q.0[1], along).max(dot(q.0[2], along));
+    let long = |q: &Quad| q.width() >= rules.column_width * q.height();
+    let running = |side: &[&Quad]| {
+        let n = side.iter().filter(|q| long(q)).count();
+        n >= rules.column_lines && 2 * n > side.len()
+    };
+    for edge in quads.iter().filter(|q| long(q)) {
+        // Lines' ends wander: a little beyond this one's.
+        let at = right(edge) + 0.5 * edge.height();
+        let (before, rest): (Vec<&Quad>, Vec<&Quad>) =
+            quads.iter().partition(|q| right(q) <= at + 0.5 * q.height());
+        let after: Vec<&Quad> = rest.iter().copied().filter(|q| left(q) >= at - 0.5 * q.height()).collect();
+        if after.len() < rest.len() || !running(&before) || !running(&after) {
+            continue;
+        }
+        let beside = |a: &&&Quad| {
+            let v = dot(a.centre(), across);
+            before.iter().any(|b| long(b) && (dot(b.centre(), across) - v).abs() < b.height())
+        };
+        if after.iter().filter(|q| long(q)).filter(beside).count() < rules.column_lines {
+            continue;
+        }
+        let owned = |side: Vec<&Quad>| side.into_iter().copied().collect::<Vec<Quad>>();
+        let (before, after) = (owned(before), owned(after));
+        let mut all = columns(before, along, across, rules);
+        all.extend(columns(after, along, across, rules));
+        return all;
+    }
+    vec![quads]
+}
+
+/// The lines of one column, and lone signs with the index of the line they stand behind.
+fn column_lines(
+    quads: &[Quad],
+    along: Point,
+    across: Point,
+    rules: &LayoutRules,
+) -> (Vec<Quad>, Vec<(usize, Quad)>) {
     let dot = |p: Point, q: Point| p.x * q.x + p.y * q.y;
     let mut pieces: Vec<(f32, f32, Quad)> =
         quads.iter().map(|q| (dot(q.centre(), across), dot(q.0[0], along), *q)).collect();
@@ -104,18 +168,7 @@ fn label(quads: Vec<Quad>, rules: &LayoutRules) -> Label {
         }
         lines.push(open);
     }
-    let (mut l, mut t, mut r, mut b) = (f32::MAX, f32::MAX, f32::MIN, f32::MIN);
-    for p in lines.iter().flat_map(|q| q.0) {
-        let (u, v) = (dot(p, along), dot(p, across));
-        (l, t, r, b) = (l.min(u), t.min(v), r.max(u), b.max(v));
-    }
-    let corner = |u: f32, v: f32| Point::new(along.x * u + across.x * v, along.y * u + across.y * v);
-    Label {
-        quad: Quad([corner(l, t), corner(r, t), corner(r, b), corner(l, b)]),
-        lines,
-        longer: Vec::new(),
-        signs,
-    }
+    (lines, signs)
 }
 
 /// Whether a piece stands on the row: its middle lies within the row's height,
@@ -366,5 +419,34 @@ mod tests {
         assert_eq!(labels.len(), 1);
         assert_eq!(labels[0].lines.len(), 2);
         assert!((labels[0].lines[0].width() - 200.0).abs() < 2.0);
+    }
+
+    #[test]
+    fn facing_pages_are_read_one_after_the_other_and_a_forms_rows_across() {
+        let picture = paper_with(&[], 240);
+        let row = |i: usize| 20.0 + 30.0 * i as f32;
+        let mut lines = Vec::new();
+        for i in 0..6 {
+            // The white between is less than two heights, and ends wander.
+            let wander = [0.0, 6.0, -9.0, 3.0, -2.0, 5.0][i];
+            lines.push(line(20.0, row(i), 185.0 + wander, row(i) + 20.0));
+            lines.push(line(215.0 + wander / 2.0, row(i) + 4.0, 390.0, row(i) + 24.0));
+        }
+        let labels = group(&lines, &picture, &LayoutRules::built_in());
+        let starts: Vec<f32> = labels.iter().flat_map(|l| l.lines.iter().map(|q| q.0[0].x)).collect();
+        assert_eq!(starts.len(), 12);
+        assert!(
+            starts[..6].iter().all(|&x| x < 30.0) && starts[6..].iter().all(|&x| x > 200.0),
+            "{starts:?}"
+        );
+
+        // Words before what was filled in are short: each row stays one line.
+        let form: Vec<FoundLine> = (0..6)
+            .flat_map(|i| {
+                [line(20.0, row(i), 90.0, row(i) + 20.0), line(120.0, row(i), 380.0, row(i) + 20.0)]
+            })
+            .collect();
+        let labels = group(&form, &picture, &LayoutRules::built_in());
+        assert_eq!(labels.iter().map(|l| l.lines.len()).sum::<usize>(), 6);
     }
 }

@@ -33,6 +33,8 @@ pub struct LayoutRules {
     pub line_threshold: f32,
     pub grow: f32,
     pub join_gap: f32,
+    pub column_lines: usize,
+    pub column_width: f32,
     pub label_gap: f32,
     pub edge_drop: f32,
     pub paper_change: f32,
