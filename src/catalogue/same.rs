@@ -8,7 +8,7 @@ use crate::geometry::Quad;
 use crate::parsing::{Field, Parsed};
 use crate::trouble::Result;
 
-/// The term of a draft's place. Labels are read as [`WRITTEN`]: its words are the
+/// The term of a draft's place. Labels are read as `WRITTEN`: its words are the
 /// place as long as no person gave one.
 pub const PLACE: &str = "locality";
 const WRITTEN: &str = "verbatimLocality";
