@@ -493,25 +493,21 @@ impl Catalogue {
             let runtime = self.inner.runtime.as_ref().expect("the runtime lives as long as the handle");
             runtime.spawn(async move { store.records_among(first, last).await })
         };
-        let mut last = None;
+        let (last, mut failed) = match self.wait(self.inner.store.last_lot()) {
+            Ok(last) => (last, None),
+            Err(e) => (0, Some(Err(e))),
+        };
         let mut begin = 1;
         let mut coming = VecDeque::new();
         let mut page: VecDeque<Record> = VecDeque::new();
         std::iter::from_fn(move || {
+            if failed.is_some() {
+                return failed.take();
+            }
             loop {
                 if let Some(record) = page.pop_front() {
                     return Some(Ok(record));
                 }
-                let last = match last {
-                    Some(last) => last,
-                    None => match self.wait(self.inner.store.last_lot()) {
-                        Ok(found) => *last.insert(found),
-                        Err(e) => {
-                            last = Some(0);
-                            return Some(Err(e));
-                        }
-                    },
-                };
                 while coming.len() < PAGES_AHEAD && begin <= last {
                     let end = (begin + PAGE - 1).min(last);
                     coming.push_back(fetch(begin, end));
