@@ -49,6 +49,11 @@ impl<T: Copy> Lexicon<T> {
         }
     }
 
+    /// Its phrases, folded, in no particular order.
+    pub fn phrases(&self) -> impl Iterator<Item = &str> {
+        self.map.keys().map(String::as_str)
+    }
+
     /// The value of one word or phrase, exactly (folded).
     pub fn get(&self, text: &str) -> Option<T> {
         self.map.get(&squash(text)).or_else(|| self.map.get(text.trim())).copied()

@@ -222,6 +222,7 @@ struct NumbersFile {
 #[derive(Deserialize)]
 struct CatalogFile {
     patterns: Vec<String>,
+    misread: Vec<String>,
     beside_institution: Vec<String>,
 }
 
@@ -299,6 +300,7 @@ pub struct Rules {
     pub(crate) checklist: Lexicon<usize>,
     pub(crate) checklist_names: Vec<String>,
     pub(crate) catalog: Vec<regex::Regex>,
+    pub(crate) catalog_misread: Vec<regex::Regex>,
     pub(crate) beside_institution: Vec<regex::Regex>,
     /// How near words of a container's label are to its code, in sides of the code.
     pub(crate) container_reach: f32,
@@ -453,6 +455,7 @@ impl Rules {
             checklist,
             checklist_names: names.checklist.names,
             catalog: regexes("catalog.patterns", &numbers.catalog.patterns)?,
+            catalog_misread: regexes("catalog.misread", &numbers.catalog.misread)?,
             beside_institution: regexes("catalog.beside_institution", &numbers.catalog.beside_institution)?,
             container_reach: numbers.container.reach,
             number_signs: numbers.record.signs.into_iter().collect(),

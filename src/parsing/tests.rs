@@ -50,6 +50,28 @@ fn a_pin_with_locality_collector_and_determination_labels() {
 }
 
 #[test]
+fn a_number_under_a_bar_code_read_as_letters_is_no_place() {
+    // Figures of the type under bar codes are read as O and D; invented after real ones.
+    for (written, number) in [("TENN-L-DDOOD41", "TENN-L-0000041"), ("TENN-L-OODODDE", "TENN-L-000000E")] {
+        let text = format!("LICHENS OF ALASKA\n{written}\nAt the Tarn, Barrow\n19 July 1958");
+        let terms = ["catalogNumber", "stateProvince", "verbatimLocality"];
+        assert_eq!(values(&text, terms), [number, "Alaska", "At the Tarn, Barrow"], "{written}");
+    }
+    // Words with hyphens stay words.
+    assert_eq!(
+        values("TARN-GO-BOSS Fell\n19 July 1958", ["catalogNumber", "verbatimLocality"]),
+        ["", "TARN-GO-BOSS Fell"]
+    );
+}
+
+#[test]
+fn an_institution_read_as_one_word_is_no_place() {
+    let text =
+        "LICHENS OF FLORIDA\nTarn Head, along the trail\n17 December 1988\nA. Vell 23906 TARNVALLEYHERBARIUM";
+    assert_eq!(values(text, ["verbatimLocality", "recordNumber"]), ["Tarn Head, along the trail", "23906"]);
+}
+
+#[test]
 fn a_comma_may_part_date_and_collector() {
     for date in ["14.vii.1993, J. Vell", "14.vii.1993 J. Vell"] {
         let text = format!("ENGLAND: Tarn Head\n{date}");

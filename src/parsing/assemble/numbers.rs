@@ -43,6 +43,14 @@ pub(super) fn catalog(labels: &mut [Label], rules: &Rules, reading: &Reading, fi
                     );
                 }
             }
+            for pattern in &rules.catalog_misread {
+                for m in pattern.find_iter(text) {
+                    if let Some((value, all)) = in_figures(m.as_str()) {
+                        let score = if all { 0.45 } else { 0.2 };
+                        consider(score, to_chars(m), &value);
+                    }
+                }
+            }
             let near = [n.checked_sub(1), Some(n), Some(n + 1)].into_iter().flatten().any(|k| {
                 lines.get(k).is_some_and(|r| rules.institutions.any(&label.flow, r.clone(), 0.12).is_some())
             });
@@ -115,6 +123,28 @@ pub(super) fn catalog(labels: &mut [Label], rules: &Rules, reading: &Reading, fi
     }
 }
 
+/// A number of a collection with letters read for figures, the letters that look
+/// like figures put right, and whether only figures are left in its last part.
+/// `None` where most of the last part looks like no figure.
+fn in_figures(read: &str) -> Option<(String, bool)> {
+    let start = read.rfind('-').map_or(0, |i| i + 1);
+    let figure = |c: char| match c {
+        'O' | 'D' | 'Q' => '0',
+        'I' | 'L' => '1',
+        'Z' => '2',
+        'S' => '5',
+        'G' => '6',
+        'B' => '8',
+        c => c,
+    };
+    let last: String = read[start..].chars().map(figure).collect();
+    let figures = last.chars().filter(char::is_ascii_digit).count();
+    // One word of letters that all look like figures (`TARN-GO-BOSS`) is none.
+    let read_figure = read[start..].contains(|c: char| c.is_ascii_digit() || c == 'D' || c == 'Q');
+    (read_figure && figures + 1 >= last.chars().count())
+        .then(|| (format!("{}{last}", &read[..start]), figures == last.chars().count()))
+}
+
 /// Names of institutions: the word and the capitalised words around it.
 pub(super) fn institutions(label: &mut Label, rules: &Rules) {
     let mut i = 0;
@@ -141,6 +171,9 @@ pub(super) fn institutions(label: &mut Label, rules: &Rules) {
             carry = false;
         }
         let Some(m) = rules.institutions.at(&label.flow, i, 0.12) else {
+            if label.free(i) && runs_together(&label.flow.tokens[i].text, rules) {
+                label.claim(i..i + 1, Use::Institution);
+            }
             i += 1;
             continue;
         };
@@ -215,6 +248,14 @@ pub(super) fn institutions(label: &mut Label, rules: &Rules) {
                 .contains(&label.flow.tokens[b - 1].text.to_lowercase().as_str());
         i = b.max(i + 1);
     }
+}
+
+/// Whether it is capitals of several words read as one, an institution's among
+/// them: `TARNVALLEYHERBARIUM`.
+fn runs_together(word: &str, rules: &Rules) -> bool {
+    word.chars().count() >= 12
+        && word.chars().all(char::is_uppercase)
+        && rules.institutions.phrases().any(|p| p.len() >= 6 && squash(word).contains(p))
 }
 
 /// A number with what is written against it: `SM97-095`, `88038-23A`, `L- 885`.
