@@ -49,7 +49,6 @@ work = pathlib.Path(sys.argv[1])
 out = work / "out"
 out.mkdir()
 wanted = {
-    "rapidocr/models/PP-OCRv6_det_small.onnx": "PP-OCRv6_det_small.onnx",
     "rapidocr/models/PP-OCRv6_rec_small.onnx": "PP-OCRv6_rec_small.onnx",
     "rapidocr-3.10.0.dist-info/licenses/MODEL_LICENSES.md": "PP-OCRv6-LICENSES.md",
     "onnxruntime/capi/libonnxruntime.so.1.32.0": "libonnxruntime.so.1.32.0",

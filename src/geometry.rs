@@ -102,6 +102,33 @@ impl Quad {
         Quad(self.0.map(|p| Point::new(p.x * factor, p.y * factor)))
     }
 
+    /// The quad with its ends moved outwards by `along` and its long sides by
+    /// `across`. One of no length runs to the right.
+    pub fn with_room(&self, along: f32, across: f32) -> Quad {
+        let [a, b, c, d] = self.0;
+        let unit = |p: Point, q: Point| {
+            let n = p.distance(q);
+            Point::new((q.x - p.x) / n, (q.y - p.y) / n)
+        };
+        let right = if a.distance(b) > 0.01 { unit(a, b) } else { Point::new(1.0, 0.0) };
+        let down = if a.distance(d) > 0.01 { unit(a, d) } else { Point::new(-right.y, right.x) };
+        let moved = |p: Point, u: f32, v: f32| {
+            let (u, v) = (u * along, v * across);
+            Point::new(p.x + u * right.x + v * down.x, p.y + u * right.y + v * down.y)
+        };
+        Quad([moved(a, -1.0, -1.0), moved(b, 1.0, -1.0), moved(c, 1.0, 1.0), moved(d, -1.0, 1.0)])
+    }
+
+    /// Whether `p` lies in the quad.
+    pub fn holds(&self, p: Point) -> bool {
+        let [a, b, _, d] = self.0;
+        let share = |to: Point| {
+            let (ux, uy) = (to.x - a.x, to.y - a.y);
+            ((p.x - a.x) * ux + (p.y - a.y) * uy) / (ux * ux + uy * uy)
+        };
+        (0.0..=1.0).contains(&share(b)) && (0.0..=1.0).contains(&share(d))
+    }
+
     /// The smallest upright rectangle around all of `quads`; `None` for none.
     pub fn around<'a>(quads: impl IntoIterator<Item = &'a Quad>) -> Option<Quad> {
         quads
@@ -121,6 +148,9 @@ mod tests {
         let quad = Quad::upright(10.0, 20.0, 110.0, 50.0);
         assert_eq!((quad.width(), quad.height(), quad.angle()), (100.0, 30.0, 0.0));
         assert_eq!(quad.slice(0.5, 1.0), Quad::upright(60.0, 20.0, 110.0, 50.0));
+        assert_eq!(quad.with_room(5.0, 2.0), Quad::upright(5.0, 18.0, 115.0, 52.0));
+        assert!(quad.holds(quad.centre()) && !quad.holds(Point::new(60.0, 51.0)));
+        assert!(quad.turned().holds(Point::new(109.0, 21.0)) && !quad.holds(Point::new(9.0, 30.0)));
     }
 
     #[test]

@@ -1,6 +1,7 @@
 """The line finder: its network, training and export.
 
     finder.py train DATA OUT --seconds 520 [--from WEIGHTS.pt]   DATA as train.py's, with det.onnx
+    finder.py mean OUT.pt ONE.pt OTHER.pt
     finder.py export WEIGHTS.pt OUT.onnx
 
 The network is the backbone of the PP-OCRv6 small detector with a plainer stem and a thinner
@@ -351,6 +352,12 @@ def check(finder, a, device, most=160):
     return {"precision": n[0] / n[1], "recall": n[0] / n[2], "hand": n[3] / n[4], "way": n[5] / n[6]}
 
 
+def mean(out, *sources):
+    """Weights half-way between those of several runs, which must have grown from one another."""
+    all = [torch.load(s, map_location="cpu", weights_only=True) for s in sources]
+    torch.save({k: (sum(w[k].float() for w in all) / len(all)).half() for k in all[0]}, out)
+
+
 def export(source, out):
     finder = Finder(); finder.load_state_dict({k: v.float() for k, v in torch.load(source, map_location="cpu", weights_only=True).items()})
     shipped = Shipped(finder).eval()
@@ -369,10 +376,12 @@ def export(source, out):
 
 if __name__ == "__main__":
     ap = argparse.ArgumentParser(description=__doc__)
-    ap.add_argument("what", choices=["train", "export"]); ap.add_argument("data"); ap.add_argument("out")
+    ap.add_argument("what", choices=["train", "mean", "export"]); ap.add_argument("data"); ap.add_argument("out"); ap.add_argument("more", nargs="*")
     ap.add_argument("--seconds", type=float, default=520); ap.add_argument("--rate", type=float, default=6e-4); ap.add_argument("--batch", type=int, default=24)
     ap.add_argument("--size", type=int, default=640); ap.add_argument("--workers", type=int, default=15); ap.add_argument("--seed", type=int, default=1)
     ap.add_argument("--ring", type=int, default=30000); ap.add_argument("--first", type=int, default=400); ap.add_argument("--keep", type=float, default=0.5)
     ap.add_argument("--from", dest="start"); ap.add_argument("--clock", type=float)
     a = ap.parse_args()
-    train(a) if a.what == "train" else export(a.data, a.out)
+    if a.what == "train": train(a)
+    elif a.what == "mean": mean(a.data, a.out, *a.more)
+    else: export(a.data, a.out)

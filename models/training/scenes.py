@@ -144,7 +144,8 @@ class Scenes:
         n = max(2, min(12, w // 60 + 2)) if pad else 2
         us = np.linspace(max(0, l - x0), min(w, r - x0), n)
         middle = y0 + pad + (top + bottom) / 2 + (curve(us) if pad else 0 * us)
-        sheet.lines.append(Line(np.stack([x0 + us, middle], 1), bottom - top, sprite.hand))
+        base = sprite_base(sprite) * scale - (top + bottom) / 2
+        sheet.lines.append(Line(np.stack([x0 + us, middle], 1), bottom - top, sprite.hand, base))
         return x0 + w
 
     def label(self, most):
@@ -174,7 +175,8 @@ class Scenes:
             w = alpha.shape[1] * scale
             x = margin + ((wide - w) / 2 if centre else rng.uniform(0, 0.1) * size + (rng.uniform(0, max(0, wide - w)) if rng.random() < 0.12 else 0))
             y = margin + k * pitch + size * (0.7 - 0.62 * sprite.size / sprite.size) + rng.gauss(0, 0.02) * size - (sprite_base(sprite) - sprite.top) * scale + size * 0.62
-            end = self.put(sheet, sprite, alpha, x, y, scale, slope=slope + rng.gauss(0, 0.006) * sprite.hand, bow=rng.uniform(0, 0.12) * size if sprite.hand and rng.random() < 0.5 else 0)
+            first, run = len(sheet.lines), slope + rng.gauss(0, 0.006) * sprite.hand
+            end = self.put(sheet, sprite, alpha, x, y, scale, slope=run, bow=rng.uniform(0, 0.12) * size if sprite.hand and rng.random() < 0.5 else 0)
             # A second piece on the same row: a form's word and its filling, or a day before a year.
             if end and rng.random() < 0.3 and end + 2.5 * size < wide:
                 now = other or (self.source(not hand) if rng.random() < 0.3 else give)
@@ -185,7 +187,9 @@ class Scenes:
                     room = (sheet.size[1] - end - gap) / (max(1, second.bottom - second.top) * s2)
                     if room > 1.5:
                         a2 = self.words(second, room)
-                        self.put(sheet, second, a2, end + gap, y + (sprite_base(sprite) - sprite.top) * scale - (sprite_base(second) - second.top) * s2 + rng.gauss(0, 0.08) * size, s2)
+                        drift = run * (w / 2 + gap + a2.shape[1] * s2 / 2)
+                        self.put(sheet, second, a2, end + gap, y + drift + (sprite_base(sprite) - sprite.top) * scale - (sprite_base(second) - second.top) * s2 + rng.gauss(0, 0.05) * size, s2, slope=run)
+                        sheet.level(first)
                 if rng.random() < 0.4: sheet.rule(margin + k * pitch + size * rng.uniform(1.0, 1.15), end, sheet.size[1] - margin, rng)
             elif rng.random() < 0.07: sheet.rule(margin + k * pitch + size * rng.uniform(1.02, 1.2), x, (end or x) , rng)
         if rng.random() < 0.22: sheet.frame(rng)
@@ -267,7 +271,7 @@ class Scenes:
             pitch = size * rng.uniform(0.95, 1.8)
             centre, left = rng.random() < 0.35, rng.uniform(0.02, 0.25) * W
             for _ in range(block):
-                x = left
+                x, first = left, len(sheet.lines)
                 for piece in range(rng.choice((1, 1, 1, 1, 2, 3))):
                     source = now if piece == 0 or rng.random() < 0.5 else hand
                     sprite = source()
@@ -283,6 +287,7 @@ class Scenes:
                     if rng.random() < 0.08: sheet.rule(y + size * 0.95, x, end, rng)
                     if rng.random() < 0.25: sheet.rule(y + size * 0.9, end + 3, min(W - 3, end + size * rng.uniform(2, 9)), rng)
                     x = end + size * (rng.uniform(0.4, 1.2) if rng.random() < 0.4 else rng.uniform(1.2, 7))
+                sheet.level(first)
                 y += pitch
             y += rng.uniform(0.2, 3) * size
         if rng.random() < 0.4: sheet.map(rng)
@@ -589,8 +594,10 @@ def sprite_base(sprite):
 
 
 class Line:
-    def __init__(self, middle, height, hand):
-        self.middle, self.height, self.hand = middle, float(height), hand
+    """Where a line runs: the middle of its letters' height, how high they are, and how far below the middle it stands."""
+
+    def __init__(self, middle, height, hand, base):
+        self.middle, self.height, self.hand, self.base = middle, float(height), hand, float(base)
 
 
 class Sheet:
@@ -632,7 +639,22 @@ class Sheet:
         """The last line goes on from the one before it: they are one."""
         a, b = self.lines[-2], self.lines[-1]
         if abs(a.middle[-1, 1] - b.middle[0, 1]) > 0.4 * max(a.height, b.height) or a.hand != b.hand: return
-        self.lines[-2:] = [Line(np.concatenate([a.middle, b.middle]), max(a.height, b.height), a.hand)]
+        self.lines[-2:] = [Line(np.concatenate([a.middle, b.middle]), max(a.height, b.height), a.hand, a.base)]
+
+    def level(self, first):
+        """The pieces of one row, from line `first` on, are as high as one another: what is written beside a
+        word belongs to its line, whatever letters reach up or down in either."""
+        row = self.lines[first:]
+        while len(row) > 1:
+            n = 1
+            while n < len(row) and row[n].middle[0, 0] - row[n - 1].middle[-1, 0] < 4 * row[n].height and \
+                    max(r.height for r in row[:n + 1]) < 1.7 * min(r.height for r in row[:n + 1]): n += 1
+            above = max(r.height / 2 + r.base for r in row[:n])
+            below = max(r.height / 2 - r.base for r in row[:n])
+            for r in row[:n]:
+                r.middle[:, 1] += r.base + (below - above) / 2
+                r.height, r.base = above + below, (above - below) / 2
+            row = row[n:]
 
     def heights(self):
         """The lines' heights, less where they are set so close that letters of one reach into the other."""

@@ -1,10 +1,10 @@
 //! Finds lines of writing with a network that marks, pixel by pixel, how likely
 //! each belongs to a line.
 //!
-//! The network is PP-OCRv6 small (differentiable binarization: Liao et al.,
-//! "Real-time Scene Text Detection with Differentiable Binarization", 2020). It
-//! marks lines shrunk; [`boxes`] finds the marked areas, takes the smallest
-//! rectangle around each and lets it grow again.
+//! The network is our own (`models/finder/CARD.md`). It marks lines shrunk, as in
+//! differentiable binarization (Liao et al., "Real-time Scene Text Detection with
+//! Differentiable Binarization", 2020); [`boxes`] finds the marked areas, takes the
+//! smallest rectangle around each and lets it grow again.
 
 use super::LayoutRules;
 use crate::geometry::{Point, Quad};
@@ -15,6 +15,9 @@ use geo::MinimumRotatedRect;
 use image::{GrayImage, RgbImage};
 use std::path::Path;
 
+/// How many of the picture's pixels, along either side, one of the signs' maps stands for.
+const SIGNS: u32 = 8;
+
 /// A line of writing as a finder sees it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FoundLine {
@@ -22,6 +25,25 @@ pub struct FoundLine {
     pub quad: Quad,
     /// How sure the finder is, 0 to 1.
     pub score: f32,
+    /// Probability, 0 to 1, that it is written by hand; a half where the finder does not tell.
+    pub hand: f32,
+    /// Probability, 0 to 1, that it stands upside down: that it is to be read
+    /// along `quad` turned by a half turn. A half where the finder does not tell.
+    pub upside_down: f32,
+}
+
+impl FoundLine {
+    /// A line of which no more is known than where it is.
+    pub fn at(quad: Quad, score: f32) -> Self {
+        FoundLine { quad, score, hand: 0.5, upside_down: 0.5 }
+    }
+
+    /// Whether it stands upside down; `None` where that is in doubt, as it is for
+    /// a sign or two.
+    pub fn surely_upside_down(&self) -> Option<bool> {
+        let sure = (self.upside_down - 0.5).abs() > 0.4 && self.quad.width() > 2.0 * self.quad.height();
+        sure.then_some(self.upside_down > 0.5)
+    }
 }
 
 /// Finds lines of writing in a picture, in no particular order.
@@ -45,7 +67,7 @@ impl NeuralFinder {
     /// # Errors
     /// Names the model file that is missing or damaged.
     pub fn load(models: &Path, threads: usize, rules: LayoutRules) -> Result<Self> {
-        let path = models.join("fetched").join("PP-OCRv6_det_small.onnx");
+        let path = models.join("finder").join("finder.onnx");
         Ok(NeuralFinder { network: Network::load(models, &path, threads)?, rules })
     }
 }
@@ -58,10 +80,17 @@ impl LineFinder for NeuralFinder {
         let scaled = resize(picture, w, h);
         let mut data = vec![0.0; (3 * w * h) as usize];
         planes(&scaled, w as usize, &mut data);
-        let output = self.network.run([1, 3, h as usize, w as usize], &data)?;
+        let shape = [1, 3, h as usize, w as usize];
+        let output = self.network.run_for(shape, &data, &["lines", "signs"])?;
         let (sx, sy) = (picture.width() as f32 / w as f32, picture.height() as f32 / h as f32);
-        let mut lines = boxes(&output.data, w, h, &self.rules);
+        let mut lines = boxes(&output[0].data, w, h, &self.rules);
+        // The signs' maps have an eighth of the picture's sides.
+        let (sw, sh) = (w / SIGNS, h / SIGNS);
+        let (hand, upside_down) = output[1].data.split_at((sw * sh) as usize);
         for line in &mut lines {
+            let quad = line.quad.scaled(1.0 / SIGNS as f32);
+            line.hand = mean_inside(hand, sw, sh, &quad).unwrap_or(0.5);
+            line.upside_down = mean_inside(upside_down, sw, sh, &quad).unwrap_or(0.5);
             for p in &mut line.quad.0 {
                 *p = Point::new(p.x * sx, p.y * sy);
             }
@@ -99,16 +128,16 @@ pub fn boxes(map: &[f32], width: u32, height: u32, rules: &LayoutRules) -> Vec<F
         if w.min(h) < 3.0 {
             continue;
         }
-        let score = mean_inside(map, width, height, &rectangle);
+        let score = mean_inside(map, width, height, &rectangle).unwrap_or(0.0);
         if score < rules.line_threshold {
             continue;
         }
         let grown = w * h * rules.grow / (2.0 * (w + h));
-        let quad = grow(&rectangle, grown);
+        let quad = rectangle.with_room(grown, grown);
         if quad.width().min(quad.height()) < 5.0 {
             continue;
         }
-        lines.push(FoundLine { quad, score });
+        lines.push(FoundLine::at(quad, score));
     }
     lines
 }
@@ -124,7 +153,7 @@ fn smallest_rectangle(points: &[imageproc::point::Point<i32>]) -> Option<Quad> {
     let corners: Vec<Point> =
         rectangle.exterior().coords().take(4).map(|c| Point::new(c.x as f32, c.y as f32)).collect();
     // A pixel has an extent: half of one on each side.
-    let quad = grow(&Quad(corners.try_into().ok()?), 0.5);
+    let quad = Quad(corners.try_into().ok()?).with_room(0.5, 0.5);
     let [a, b, c, d] = quad.0;
     let (along, across) = (a.distance(b), b.distance(c));
     // A box not much longer than high is one sign or two, and those stand level
@@ -149,23 +178,8 @@ fn smallest_rectangle(points: &[imageproc::point::Point<i32>]) -> Option<Quad> {
     (quad.width() > 0.0).then_some(quad)
 }
 
-/// `quad` with every side moved outwards by `by` pixels.
-fn grow(quad: &Quad, by: f32) -> Quad {
-    let [a, b, c, d] = quad.0;
-    let unit = |p: Point, q: Point| {
-        let n = p.distance(q).max(1e-3);
-        Point::new((q.x - p.x) / n, (q.y - p.y) / n)
-    };
-    let along = if a.distance(b) > 0.01 { unit(a, b) } else { Point::new(1.0, 0.0) };
-    let across = if a.distance(d) > 0.01 { unit(a, d) } else { Point::new(-along.y, along.x) };
-    let moved = |p: Point, u: f32, v: f32| {
-        Point::new(p.x + by * (u * along.x + v * across.x), p.y + by * (u * along.y + v * across.y))
-    };
-    Quad([moved(a, -1.0, -1.0), moved(b, 1.0, -1.0), moved(c, 1.0, 1.0), moved(d, -1.0, 1.0)])
-}
-
-/// The mean of `map` over the pixels whose centres lie in `quad`.
-fn mean_inside(map: &[f32], width: u32, height: u32, quad: &Quad) -> f32 {
+/// The mean of `map` over the pixels whose centres lie in `quad`; `None` where none does.
+fn mean_inside(map: &[f32], width: u32, height: u32, quad: &Quad) -> Option<f32> {
     let (l, t, r, b) = quad.bounds();
     let (mut sum, mut count) = (0.0, 0u32);
     let [p0, p1, _, p3] = quad.0;
@@ -182,7 +196,7 @@ fn mean_inside(map: &[f32], width: u32, height: u32, quad: &Quad) -> f32 {
             }
         }
     }
-    if count == 0 { 0.0 } else { sum / count as f32 }
+    (count > 0).then(|| sum / count as f32)
 }
 
 #[cfg(test)]
@@ -199,9 +213,9 @@ mod tests {
         let map = map(128, 64, |x, y| (20.0..100.0).contains(&x) && (30.0..40.0).contains(&y));
         let lines = boxes(&map, 128, 64, &LayoutRules::built_in());
         assert_eq!(lines.len(), 1);
-        // area 800, perimeter 180, grow 1.6: 7.1 pixels on every side.
+        // area 800, perimeter 180, grow 1.4: 6.2 pixels on every side.
         let (l, t, r, b) = lines[0].quad.bounds();
-        for (got, want) in [(l, 12.9), (t, 22.9), (r, 107.1), (b, 47.1)] {
+        for (got, want) in [(l, 13.8), (t, 23.8), (r, 106.2), (b, 46.2)] {
             assert!((got - want).abs() < 0.6, "{got} is not {want}");
         }
         assert!(lines[0].quad.angle().abs() < 0.02);

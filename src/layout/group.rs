@@ -1,8 +1,8 @@
 //! Groups lines into the labels they stand on, in reading order.
 //!
-//! Two lines belong together when they run in the same direction, stand close
-//! (in line heights), lie on paper of the same colour, and no edge of paper
-//! runs between them. A printed rule between two lines is not an edge: the
+//! Two lines belong together when they run in the same direction and the same way
+//! up, stand close (in line heights), lie on paper of the same colour, and no edge
+//! of paper runs between them. A printed rule between two lines is not an edge: the
 //! paper is the same on both sides of it.
 
 use super::finder::FoundLine;
@@ -26,27 +26,31 @@ pub fn group(lines: &[FoundLine], picture: &RgbImage, rules: &LayoutRules) -> Ve
     let standing: Vec<Standing> =
         lines.iter().map(|l| Standing { quad: l.quad, paper: paper(picture, &l.quad) }).collect();
     let mut parent: Vec<usize> = (0..standing.len()).collect();
+    // Which way up the lines under each root stand: one in doubt joins no two labels.
+    let mut way: Vec<Option<bool>> = lines.iter().map(FoundLine::surely_upside_down).collect();
     for i in 0..standing.len() {
         for j in i + 1..standing.len() {
-            if root(&parent, i) != root(&parent, j) && together(&standing[i], &standing[j], picture, rules) {
-                let (a, b) = (root(&parent, i), root(&parent, j));
+            let (a, b) = (root(&parent, i), root(&parent, j));
+            let agree = way[a].zip(way[b]).is_none_or(|(a, b)| a == b);
+            if a != b && agree && together(&standing[i], &standing[j], picture, rules) {
                 parent[b] = a;
+                way[a] = way[a].or(way[b]);
             }
         }
     }
-    let mut labels: Vec<Vec<Quad>> = Vec::new();
+    let mut labels: Vec<Vec<&FoundLine>> = Vec::new();
     let mut roots: Vec<usize> = Vec::new();
-    for (i, line) in standing.iter().enumerate() {
+    for (i, line) in lines.iter().enumerate() {
         let r = root(&parent, i);
         match roots.iter().position(|&x| x == r) {
-            Some(at) => labels[at].push(line.quad),
+            Some(at) => labels[at].push(line),
             None => {
                 roots.push(r);
-                labels.push(vec![line.quad]);
+                labels.push(vec![line]);
             }
         }
     }
-    let mut labels: Vec<Label> = labels.into_iter().map(|quads| label(quads, rules)).collect();
+    let mut labels: Vec<Label> = labels.into_iter().map(|lines| label(&lines, rules)).collect();
     labels.sort_by(|a, b| {
         let (a, b) = (a.quad.bounds(), b.quad.bounds());
         a.1.total_cmp(&b.1).then(a.0.total_cmp(&b.0))
@@ -61,9 +65,12 @@ fn root(parent: &[usize], mut i: usize) -> usize {
     i
 }
 
-/// One label of `quads`: columns from left to right, in each the rows from top to
+/// One label of `found`: columns from left to right, in each the rows from top to
 /// bottom, pieces of a row from left to right and joined where they stand close.
-fn label(quads: Vec<Quad>, rules: &LayoutRules) -> Label {
+/// Where most of its writing stands upside down, so does the label.
+fn label(found: &[&FoundLine], rules: &LayoutRules) -> Label {
+    let upside_down = weighed(found, |l| l.upside_down) > 0.5;
+    let quads: Vec<Quad> = found.iter().map(|l| if upside_down { l.quad.turned() } else { l.quad }).collect();
     let widest = quads.iter().max_by(|a, b| a.width().total_cmp(&b.width())).expect("a label has lines");
     let angle = widest.angle();
     let (along, across) = (Point::new(angle.cos(), angle.sin()), Point::new(-angle.sin(), angle.cos()));
@@ -74,6 +81,14 @@ fn label(quads: Vec<Quad>, rules: &LayoutRules) -> Label {
         signs.extend(lone.into_iter().map(|(i, sign)| (lines.len() + i, sign)));
         lines.extend(more);
     }
+    let hand = lines
+        .iter()
+        .map(|line| {
+            let inside: Vec<&FoundLine> =
+                found.iter().filter(|l| line.holds(l.quad.centre())).copied().collect();
+            weighed(&inside, |l| l.hand)
+        })
+        .collect();
     let (mut l, mut t, mut r, mut b) = (f32::MAX, f32::MAX, f32::MIN, f32::MIN);
     for p in lines.iter().flat_map(|q: &Quad| q.0) {
         let (u, v) = (dot(p, along), dot(p, across));
@@ -83,9 +98,19 @@ fn label(quads: Vec<Quad>, rules: &LayoutRules) -> Label {
     Label {
         quad: Quad([corner(l, t), corner(r, t), corner(r, b), corner(l, b)]),
         lines,
+        hand,
         longer: Vec::new(),
         signs,
     }
+}
+
+/// The mean of what `of` says of some lines, by their lengths; a half for none.
+fn weighed(lines: &[&FoundLine], of: impl Fn(&FoundLine) -> f32) -> f32 {
+    let (sum, all) = lines.iter().fold((0.0, 0.0), |(sum, all), l| {
+        let width = l.quad.width().max(1e-3);
+        (sum + of(l) * width, all + width)
+    });
+    if all > 0.0 { sum / all } else { 0.5 }
 }
 
 /// The columns of running writing in `quads`, left to right: parted where no line
@@ -353,7 +378,7 @@ mod tests {
     use super::*;
 
     fn line(l: f32, t: f32, r: f32, b: f32) -> FoundLine {
-        FoundLine { quad: Quad::upright(l, t, r, b), score: 1.0 }
+        FoundLine::at(Quad::upright(l, t, r, b), 1.0)
     }
 
     fn paper_with(papers: &[(u32, u32, u32, u32, u8)], ground: u8) -> RgbImage {
@@ -419,6 +444,30 @@ mod tests {
         assert_eq!(labels.len(), 1);
         assert_eq!(labels[0].lines.len(), 2);
         assert!((labels[0].lines[0].width() - 200.0).abs() < 2.0);
+    }
+
+    #[test]
+    fn a_label_upside_down_is_turned_and_says_what_is_by_hand() {
+        let picture = paper_with(&[(0, 0, 300, 120, 235)], 60);
+        // From the reader's side: print above, a date by hand below, in two pieces.
+        let found =
+            |quad: Quad, hand: f32, upside_down: f32| FoundLine { quad, score: 1.0, hand, upside_down };
+        let lines = [
+            found(Quad::upright(20.0, 20.0, 80.0, 40.0), 0.9, 0.4),
+            found(Quad::upright(100.0, 20.0, 280.0, 40.0), 0.8, 0.95),
+            found(Quad::upright(20.0, 60.0, 280.0, 80.0), 0.1, 0.9),
+        ];
+        let labels = group(&lines, &picture, &LayoutRules::built_in());
+        assert_eq!(labels.len(), 1);
+        let label = &labels[0];
+        assert_eq!(label.lines.len(), 2);
+        for quad in label.lines.iter().chain([&label.quad]) {
+            assert!((quad.angle().to_degrees().abs() - 180.0).abs() < 1.0, "{quad:?}");
+        }
+        assert!(label.lines[0].centre().y > label.lines[1].centre().y);
+        // By their lengths: (0.9 * 60 + 0.8 * 180) / 240.
+        let want = [0.1, 0.825];
+        assert!(label.hand.iter().zip(want).all(|(a, b)| (a - b).abs() < 1e-3), "{:?}", label.hand);
     }
 
     #[test]

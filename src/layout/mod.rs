@@ -78,6 +78,8 @@ pub struct Label {
     pub quad: Quad,
     /// Its lines in reading order; never empty.
     pub lines: Vec<Quad>,
+    /// For each of [`Label::lines`] the probability, 0 to 1, that it is written by hand.
+    pub hand: Vec<f32>,
     /// For some lines (by their index) a longer quad, over ink beyond their ends
     /// that may belong to them; reading decides.
     pub longer: Vec<(usize, Quad)>,

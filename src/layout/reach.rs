@@ -239,14 +239,15 @@ mod tests {
     }
 
     fn reached(quad: Quad, picture: &RgbImage) -> (f32, f32) {
-        let mut labels = [Label { quad, lines: vec![quad], longer: Vec::new(), signs: Vec::new() }];
+        let mut labels =
+            [Label { quad, lines: vec![quad], hand: vec![0.5], longer: Vec::new(), signs: Vec::new() }];
         reach(&mut labels, picture, &LayoutRules::built_in());
         let (l, _, r, _) = labels[0].longer.first().map_or(quad, |l| l.1).bounds();
         (l, r)
     }
 
     fn line(l: f32, t: f32, r: f32, b: f32) -> FoundLine {
-        FoundLine { quad: Quad::upright(l, t, r, b), score: 1.0 }
+        FoundLine::at(Quad::upright(l, t, r, b), 1.0)
     }
 
     #[test]
@@ -277,15 +278,15 @@ mod tests {
     fn a_lone_sign_stands_as_the_line_beside_it() {
         let mut lines = [
             line(50.0, 30.0, 150.0, 50.0),
-            FoundLine {
-                quad: Quad([
+            FoundLine::at(
+                Quad([
                     Point::new(200.0, 25.0),
                     Point::new(200.0, 65.0),
                     Point::new(175.0, 65.0),
                     Point::new(175.0, 25.0),
                 ]),
-                score: 1.0,
-            },
+                1.0,
+            ),
         ];
         level_signs(&mut lines);
         assert!(lines[1].quad.angle().abs() < 0.01);

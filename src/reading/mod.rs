@@ -119,6 +119,7 @@ fn read_label(
             }
         }
     }
+    tell_hands(upright.iter_mut(), &label.hand);
     if !label.signs.is_empty() {
         let quads: Vec<Quad> = label.signs.iter().map(|s| s.1).collect();
         // From the last on, so that the earlier lines keep their index.
@@ -140,7 +141,9 @@ fn read_label(
         longest.truncate(3);
         let trial = reader.read(picture, &longest)?;
         if sureness(&trial) > sure + rules.turn_gain {
-            best = (reader.read(picture, &turned)?, true);
+            let mut lines = reader.read(picture, &turned)?;
+            tell_hands(lines.iter_mut().rev(), &label.hand);
+            best = (lines, true);
         }
     }
     let (lines, turned) = best;
@@ -150,6 +153,15 @@ fn read_label(
         .filter(|l| l.confidence >= rules.drop_below)
         .map(|l| (l, turned))
         .collect())
+}
+
+/// Gives lines as read what the finder said of them: whether they are by hand.
+fn tell_hands<'a>(lines: impl Iterator<Item = &'a mut Option<ReadLine>>, hand: &[f32]) {
+    for (line, hand) in lines.zip(hand) {
+        if let Some(line) = line {
+            line.hand = Some(*hand);
+        }
+    }
 }
 
 /// Whether the longer cut of a line reads better than the line: it has more
@@ -209,8 +221,8 @@ pub struct ReadLine {
     pub confidence: f32,
     /// Which engine and model read it, for example `neural PP-OCRv6-small`.
     pub engine: String,
-    /// Probability, 0 to 1, that it is written by hand; `None` where the engine
-    /// cannot tell.
+    /// Probability, 0 to 1, that it is written by hand; `None` where nothing
+    /// told.
     #[serde(default)]
     pub hand: Option<f32>,
     /// What a pen crossed out: from where to where, as shares (0 to 1) of the
