@@ -446,6 +446,7 @@ fn reading() -> glassine::reading::Reading {
     reading.labels[0].lines.push(glassine::reading::ReadLine::from_text(" "));
     let corners = [(80.0, 90.0), (720.0, 120.0), (718.0, 170.0), (78.0, 140.0)];
     reading.labels[0].lines[0].quad = Quad(corners.map(|(x, y)| Point::new(x, y)));
+    reading.labels[0].lines[0].hand = Some(0.9);
     reading.codes.push(glassine::layout::Code {
         text: "TVMS \"00412\" <&>".into(),
         symbology: "DATA_MATRIX".into(),
@@ -512,6 +513,7 @@ fn a_reading_as_page_xml_is_valid_where_the_schema_is_there() {
     structured("page.xsd", &page, "80,90 720,120 718,170 78,140", "80,90 720,120");
     structured("page.xsd", &page, "<Created>2026-03-14T10:20:30</Created>", "");
     structured("page.xsd", &page, "type=\"barcode\"", "type=\"code\"");
+    structured("page.xsd", &page, "production=\"handwritten-cursive\"", "production=\"hand\"");
     // The schema of PAGE 2019-07-15 (PRImA, Apache 2.0).
     if let Some(schema) = shared("page-2019-07-15.xsd") {
         let schema = schema.to_string_lossy().into_owned();

@@ -55,6 +55,17 @@ fn word_quad(line: &ReadLine, word: &Word) -> Quad {
     part(&line.quad, line.chars[word.chars.start].start, line.chars[word.chars.end - 1].end)
 }
 
+/// How a line was put on the paper, in the words of PAGE's `production`; `None`
+/// where that is in doubt. Hands that print their letters are not told from
+/// joined ones, nor typescript from print.
+fn production(line: &ReadLine) -> Option<&'static str> {
+    match line.hand? {
+        hand if hand >= 0.8 => Some("handwritten-cursive"),
+        hand if hand <= 0.2 => Some("printed"),
+        _ => None,
+    }
+}
+
 /// Left, top, width and height of the upright box around `quad`, within the
 /// photograph.
 fn around(quad: &Quad, size: (u32, u32)) -> [i64; 4] {
@@ -295,21 +306,23 @@ fn page_region(
             coords(w, &label.quad, size)?;
             for (l, line) in label.lines.iter().enumerate() {
                 let id = format!("line{}-{}", b + 1, l + 1);
-                w.create_element("TextLine").with_attribute(("id", id.as_str())).write_inner_content(
-                    |w| {
-                        coords(w, &line.quad, size)?;
-                        for (i, word) in words(line).into_iter().enumerate() {
-                            let id = format!("word{}-{}-{}", b + 1, l + 1, i + 1);
-                            w.create_element("Word")
-                                .with_attribute(("id", id.as_str()))
-                                .write_inner_content(|w| {
-                                    coords(w, &word_quad(line, &word), size)?;
-                                    equiv(w, Some(word.confidence), &word.text)
-                                })?;
-                        }
-                        equiv(w, Some(line.confidence), &line.text())
-                    },
-                )?;
+                let mut element = w.create_element("TextLine").with_attribute(("id", id.as_str()));
+                if let Some(production) = production(line) {
+                    element = element.with_attribute(("production", production));
+                }
+                element.write_inner_content(|w| {
+                    coords(w, &line.quad, size)?;
+                    for (i, word) in words(line).into_iter().enumerate() {
+                        let id = format!("word{}-{}-{}", b + 1, l + 1, i + 1);
+                        w.create_element("Word").with_attribute(("id", id.as_str())).write_inner_content(
+                            |w| {
+                                coords(w, &word_quad(line, &word), size)?;
+                                equiv(w, Some(word.confidence), &word.text)
+                            },
+                        )?;
+                    }
+                    equiv(w, Some(line.confidence), &line.text())
+                })?;
             }
             let text: Vec<String> = label.lines.iter().map(ReadLine::text).collect();
             equiv(w, None, &text.join("\n"))
