@@ -4,9 +4,10 @@
     fit_confidence.py SCORE_PY GOLD.jsonl DRAFTS.jsonl [GOLD DRAFTS ...]
 
 DRAFTS are those of `glassine read --drafts`, made with a configuration folder
-whose confidence.toml says `[default] a = 0.0, b = 1.0` and the same of every term of
-the built-in one (tables merge key by key), so that their confidences are the
-raw ones.  `glassine parse --text READINGS.jsonl --config FOLDER` makes them anew.  SCORE_PY decides what is right.
+whose confidence.toml says `[default] a = 0.0, b = 1.0` and the same of every term
+of the built-in one (tables merge key by key), so that their confidences are the
+raw ones; `glassine parse --text READINGS.jsonl --config FOLDER` makes them anew.
+SCORE_PY decides what is right.
 
 For each term: logistic regression of `right` on logit(raw), pulled towards
 a = 0, b = 1 as if by PULL photographs, so that a term seen rarely or never wrong

@@ -253,9 +253,11 @@ pub(super) fn institutions(label: &mut Label, rules: &Rules) {
 /// Whether it is capitals of several words read as one, an institution's among
 /// them: `TARNVALLEYHERBARIUM`.
 fn runs_together(word: &str, rules: &Rules) -> bool {
-    word.chars().count() >= 12
-        && word.chars().all(char::is_uppercase)
-        && rules.institutions.phrases().any(|p| p.len() >= 6 && squash(word).contains(p))
+    if word.chars().count() < 12 || !word.chars().all(char::is_uppercase) {
+        return false;
+    }
+    let word = squash(word);
+    rules.institutions.phrases().any(|p| p.len() >= 6 && word.contains(p))
 }
 
 /// A number with what is written against it: `SM97-095`, `88038-23A`, `L- 885`.
