@@ -7,7 +7,7 @@
 //!
 //! Left out: hybrid formulae, names in capitals outside determination labels.
 
-use super::flow::{Flow, Kind};
+use super::flow::{Flow, Kind, Token};
 use super::gazetteer::squash;
 use super::rules::{Names, Rules};
 use std::ops::Range;
@@ -27,11 +27,28 @@ pub struct Taxon {
     pub author_chars: Range<usize>,
     /// Tokens of name and authors together.
     pub tokens: Range<usize>,
+    /// Tokens of a row of its own between genus and epithet, no part of the name;
+    /// empty where none stands.
+    pub between: Range<usize>,
     /// How many epithets.
     pub epithets: usize,
     /// How much it looks like a name, 0 to 1.
     pub looks: f32,
 }
+
+impl Taxon {
+    /// Its own characters on `flow`, without those of a row between.
+    pub fn ranges(&self, flow: &Flow) -> Vec<Range<usize>> {
+        if self.between.is_empty() {
+            return vec![self.chars.clone()];
+        }
+        let end = flow.tokens[self.between.start - 1].range.end;
+        vec![self.chars.start..end, flow.tokens[self.between.end].range.start..self.chars.end]
+    }
+}
+
+/// The signs of sex.
+pub(crate) const SEXES: &str = "♂♀⚥☿";
 
 /// How Latin a lower-case word looks, 0 to 1.
 fn latin(names: &Names, word: &str) -> f32 {
@@ -100,7 +117,19 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
     let (mut pos, mut end, mut epithets) = (i + 1, i + 1, 0);
     let mut qualifier = String::new();
     let mut previous_line = first.line;
+    let mut between = 0..0;
     while pos < flow.tokens.len() {
+        if pos == i + 1
+            && first.last
+            && let Some(next) = row_between(flow, pos)
+            && let looks = latin(names, &flow.tokens[next].text)
+            && (named && looks > 0.0 || looks >= 0.5 && genus_looks >= 0.5)
+        {
+            previous_line = flow.tokens[pos].line;
+            between = pos..next;
+            pos = next;
+            continue;
+        }
         if skip(pos) {
             pos += 1;
             continue;
@@ -196,6 +225,9 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
     }
     if epithets >= 1 && looks < 0.5 && !named {
         return None;
+    }
+    if epithets == 0 {
+        between = 0..0;
     }
     let chars = first.range.start..flow.tokens[end - 1].range.end;
     // The authors: the rest of the line, and the next where it goes on with a
@@ -304,9 +336,28 @@ pub fn at(flow: &Flow, rules: &Rules, i: usize, named: bool, skip: &dyn Fn(usize
         chars,
         author_chars,
         tokens: i..stop,
+        between,
         epithets,
         looks: looks.min(1.0),
     })
+}
+
+/// The epithet below a row that starts at token `i` and holds nothing but a sign of
+/// sex, figures (a year by hand, what a reader made of the sign) and their strokes.
+fn row_between(flow: &Flow, i: usize) -> Option<usize> {
+    let row = flow.tokens.get(i)?;
+    let next = i + flow.tokens[i..].iter().take_while(|t| t.line == row.line).count();
+    let epithet = flow.tokens.get(next)?;
+    let says = |t: &Token| SEXES.contains(&t.text) || t.kind == Kind::Number && t.text.len() <= 3;
+    let stroke = |t: &Token| t.kind == Kind::Mark && "'-/.,".contains(&t.text);
+    let tokens = &flow.tokens[i..next];
+    (row.line == flow.tokens[i - 1].line + 1
+        && tokens.iter().any(says)
+        && tokens.iter().all(|t| says(t) || stroke(t))
+        && epithet.line == row.line + 1
+        && epithet.kind == Kind::Word
+        && !epithet.capital())
+    .then_some(next)
 }
 
 /// Where the line that holds token `i` ends, if no more than a sign's worth of
@@ -361,6 +412,23 @@ mod tests {
     fn a_name_over_several_lines_with_a_sign_of_sex() {
         assert_eq!(taxon("Noctua ♂\npronuba\npronuba L.", true), yes("Noctua pronuba pronuba", "L.", ""));
         assert_eq!(taxon("NOCTUA\nPRONUBA", true), yes("Noctua pronuba", "", ""));
+    }
+
+    #[test]
+    fn a_row_of_a_sign_or_a_figure_between_genus_and_epithet_is_seen_through() {
+        for row in ["♂", "♀ 3", "3 ♀", "2", "'71", "18-71"] {
+            for named in [true, false] {
+                let text = format!("Noctua\n{row}\npronuba L.");
+                assert_eq!(taxon(&text, named), yes("Noctua pronuba", "L.", ""), "{text} {named}");
+            }
+        }
+        // Anything else in the row, or anything but an epithet below, ends the name.
+        for text in ["Noctua\n♂ Fell\npronuba", "Noctua\n1952\npronuba", "Noctua\n♂\nPronuba"] {
+            assert_eq!(taxon(text, true), yes("Noctua", "", ""), "{text}");
+        }
+        for text in ["Noctua\n♂\nat light", "Noctua\n3\nmiles N", "Upland\n3\npronuba"] {
+            assert_eq!(taxon(text, false), None, "{text}");
+        }
     }
 
     #[test]

@@ -49,6 +49,28 @@ fn a_pin_with_locality_collector_and_determination_labels() {
     );
 }
 
+/// A line finder takes a sign set beside the genus by pen for a row of its own.
+#[test]
+fn a_sign_of_sex_or_a_figure_in_a_row_between_genus_and_epithet_parts_no_name() {
+    let terms = ["scientificName", "scientificNameAuthorship", "sex", "individualCount", "dateIdentified"];
+    let pin = |row: &str| format!("Tarn Head\n4.vii.1954\n\nNoctua\n{row}\npronuba L.\nDet. by '62\nB. Orr");
+    for (row, sex, count) in [("♂", "male", ""), ("♀", "female", ""), ("3 ♀", "female", "3")] {
+        assert_eq!(values(&pin(row), terms), ["Noctua pronuba", "L.", sex, count, "1962"], "{row}");
+    }
+    let parsed = parse_text("t", &pin("♂"), rules());
+    assert_eq!(parsed.field("scientificName").unwrap().verbatim, "Noctua pronuba");
+    assert_eq!(parsed.leftovers, []);
+    // A figure there is the sign misread, which is never sure.
+    let parsed = parse_text("t", &pin("2"), rules());
+    assert_eq!(parsed.value("scientificName"), "Noctua pronuba");
+    let sex = parsed.field("sex").unwrap();
+    assert!(sex.value == "female" && sex.confidence < 0.95 && sex.candidates.len() == 2, "{sex:?}");
+    // Without a determiner nothing says so: it is left over.
+    let parsed = parse_text("t", "Tarn Head\n4.vii.1954\n\nNoctua\n2\npronuba L.", rules());
+    assert_eq!((parsed.value("scientificName"), parsed.value("sex")), ("Noctua pronuba", ""));
+    assert_eq!(parsed.leftovers.iter().map(|l| l.text.as_str()).collect::<Vec<_>>(), ["2"]);
+}
+
 #[test]
 fn a_number_under_a_bar_code_read_as_letters_is_no_place() {
     // Figures of the type under bar codes are read as O and D; invented after real ones.

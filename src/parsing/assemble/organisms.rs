@@ -73,8 +73,7 @@ pub(super) fn names(label: &mut Label, rules: &Rules) {
                 || t.is('-') && tokens.get(k + 1).is_some_and(|n| n.kind == Kind::Number)
         };
         let skip = |k: usize| {
-            tokens[k].is('♂')
-                || tokens[k].is('♀')
+            taxa::SEXES.contains(&tokens[k].text)
                 || label.determination && (matches!(used[k], Some(Use::Date)) || stray(k))
         };
         let stop_at_used = |x: &Taxon| x.tokens.clone().all(|k| used[k].is_none() || skip(k));
@@ -101,7 +100,7 @@ pub(super) fn names(label: &mut Label, rules: &Rules) {
     // Hosts are claimed later: a name behind `on` is none of the specimen.
     for taxon in &found {
         for k in taxon.tokens.clone() {
-            if label.used[k].is_none() {
+            if label.used[k].is_none() && !taxon.between.contains(&k) {
                 label.used[k] = Some(Use::Taxon);
             }
         }
@@ -135,6 +134,7 @@ fn listed(label: &Label, rules: &Rules, i: usize) -> Option<Taxon> {
             author_chars: chars.end..chars.end,
             chars,
             tokens: i..end,
+            between: 0..0,
             looks: 1.0,
         },
     })
@@ -215,7 +215,7 @@ pub(super) fn taxon_out(labels: &mut [Label], finds: &mut Vec<Find>) {
     finds.push(Find {
         term: "scientificName",
         flow: l,
-        ranges: vec![taxon.chars.clone()],
+        ranges: taxon.ranges(&label.flow),
         value: taxon.name.clone(),
         certainty,
         candidates,
@@ -247,8 +247,8 @@ pub(super) fn taxon_out(labels: &mut [Label], finds: &mut Vec<Find>) {
 
 /// Hosts: a name behind `on`, or a plant's name on a label of its own.
 pub(super) fn hosts(labels: &mut [Label], rules: &Rules, evidence: &[Evidence], finds: &mut Vec<Find>) {
-    let named: Option<(usize, Range<usize>)> =
-        finds.iter().find(|f| f.term == "scientificName").map(|f| (f.flow, f.ranges[0].clone()));
+    let named: Option<(usize, usize)> =
+        finds.iter().find(|f| f.term == "scientificName").map(|f| (f.flow, f.ranges[0].start));
     let mut best: Option<(f32, usize, Range<usize>)> = None;
     for l in 0..labels.len() {
         let label = &labels[l];
@@ -300,7 +300,7 @@ pub(super) fn hosts(labels: &mut [Label], rules: &Rules, evidence: &[Evidence], 
         }
         // A label with a plant's name and nothing else.
         for taxon in &label.taxa {
-            let is_name = named.as_ref().is_some_and(|n| n.0 == l && n.1 == taxon.chars);
+            let is_name = named == Some((l, taxon.chars.start));
             if is_name && !(rules.names.plants.contains(&taxon.name)) {
                 continue;
             }

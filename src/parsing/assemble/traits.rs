@@ -191,16 +191,19 @@ pub(super) fn counts(labels: &mut [Label], rules: &Rules) -> Option<(usize, Rang
 }
 
 /// The sign of sex that a reader took for another character: it stands alone at
-/// the end of the line with the genus of a determination label.
+/// the end of the line with the genus of a determination label, or in a row of its
+/// own below it.
 fn misread_sign(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>) {
     for (l, label) in labels.iter_mut().enumerate().filter(|(_, l)| l.determination) {
         let Some(taxon) = label.taxa.first() else { continue };
         let from = taxon.tokens.start + 1;
         let line = label.flow.tokens[taxon.tokens.start].line;
-        if label.flow.tokens.get(from).is_none_or(|t| t.line != line) {
-            continue;
-        }
-        let Some(end) = taxa::sign_behind(&label.flow, &rules.names, from) else { continue };
+        let beside = label.flow.tokens.get(from).is_some_and(|t| t.line == line);
+        let end = match beside {
+            true => taxa::sign_behind(&label.flow, &rules.names, from),
+            false => Some(taxon.between.end).filter(|end| *end > from),
+        };
+        let Some(end) = end else { continue };
         let text: String = label.flow.tokens[from..end].iter().map(|t| t.text.as_str()).collect();
         let Some((value, share)) = rules.sex_misread.get(&text) else { continue };
         let chars = label.chars(from..end);
