@@ -237,6 +237,7 @@ pub fn check(parsed: &Parsed, reading: &Reading, context: &Context, rules: &Chec
     let (event, words) = event_date(&facts, context.dates, rules);
     date_facts(&facts, event, words, context, &mut doubts);
     open_dates(parsed, context, &mut doubts);
+    open_sex(parsed, &mut doubts);
     other_facts(&facts, &mut doubts);
     place_facts(&facts, &mut doubts);
     photograph(&facts, reading, context, &mut doubts);
@@ -496,6 +497,24 @@ fn number(text: &str) -> Option<f64> {
         return None;
     }
     text.trim().parse::<f64>().ok().filter(|v| v.is_finite())
+}
+
+fn open_century(term: &str, field: &Field, others: &str, doubts: &mut Doubts) {
+    let (words, taken) = (&field.verbatim, &field.value);
+    let sentence = format!("“{words}” does not say the century: {taken} is taken, {others} is possible.");
+    doubts.add("century-open", &[term], sentence);
+}
+
+/// A sign that may be no sign of sex: the reader took it for another character, or
+/// it stands alone.
+fn open_sex(parsed: &Parsed, doubts: &mut Doubts) {
+    let Some(field) = parsed.field("sex") else { return };
+    let Some(first) = field.candidates.first().filter(|_| !field.verbatim.is_empty()) else { return };
+    let sentence = match field.value.is_empty() {
+        true => format!("“{}” stands alone: {}, or a spot on a wing.", field.verbatim, first.value),
+        false => format!("“{}” stands where the sign of sex is: {} is taken.", field.verbatim, field.value),
+    };
+    doubts.add("sex-not-certain", &["sex"], sentence);
 }
 
 fn other_facts(facts: &Facts, doubts: &mut Doubts) {

@@ -85,6 +85,21 @@ fn open_century_and_order_name_the_other_candidates() {
 }
 
 #[test]
+fn a_sign_of_sex_that_may_be_none_is_doubted() {
+    let mut parsed = parsed(&[("sex", "♂", "")]);
+    let candidate = crate::parsing::Candidate { value: "male".into(), confidence: 0.4, why: String::new() };
+    parsed.fields[0].candidates = vec![candidate];
+    let doubts = |parsed: &Parsed| {
+        check(parsed, &Reading::from_text("t", "♂"), &Context::alone(), CheckRules::built_in())
+    };
+    has(&doubts(&parsed), "sex-not-certain", "“♂” stands alone: male, or a spot on a wing");
+    parsed.fields[0].value = "male".into();
+    has(&doubts(&parsed), "sex-not-certain", "male is taken");
+    parsed.fields[0].candidates.clear();
+    assert_eq!(doubts(&parsed), []);
+}
+
+#[test]
 fn a_date_after_the_photograph_is_doubted() {
     let mut reading = Reading::from_text("label.jpg", "4.VII.1993");
     reading.photo.taken = Some(jiff::civil::date(1990, 1, 2).at(9, 0, 0, 0));

@@ -20,9 +20,9 @@ use super::elevation::ElevationReading;
 use super::flow::Flow;
 use super::persons::Team;
 use super::rules::{Key, Rules};
-use super::taxa::Taxon;
+use super::taxa::{self, Taxon};
 use super::{Candidate, Field, Leftover, Parsed, Span};
-use crate::reading::{ReadLabel, Reading};
+use crate::reading::{ReadLabel, ReadLine, Reading};
 pub(super) use days::read_dates;
 use days::{dates_out, find_dates};
 use numbers::{catalog, institutions, record_number};
@@ -91,6 +91,8 @@ pub(crate) struct Label<'a> {
     pub determination: bool,
     /// Tokens of places the collection knows: no person and no organism.
     known_places: Vec<Range<usize>>,
+    /// See [`stands_alone`].
+    sign_alone: bool,
 }
 
 impl Label<'_> {
@@ -127,8 +129,21 @@ impl Label<'_> {
 /// Whether a label is more than a stray sign: the figures of a ruler beside the
 /// specimen, read one by one, must not become compass points or counts.
 fn says_something(label: &ReadLabel) -> bool {
-    let chars = || label.lines.iter().flat_map(|l| &l.chars).map(|c| c.ch);
-    chars().filter(|c| c.is_alphanumeric()).count() > 2 || chars().any(|c| "♂♀☿".contains(c))
+    let mut chars = label.lines.iter().flat_map(|l| &l.chars).map(|c| c.ch);
+    chars.any(|c| taxa::SEXES.contains(c)) || has_words(label)
+}
+
+/// Whether a label has more than two letters or figures.
+fn has_words(label: &ReadLabel) -> bool {
+    label.lines.iter().flat_map(|l| &l.chars).filter(|c| c.ch.is_alphanumeric()).count() > 2
+}
+
+/// Whether a label was read from a photograph as little more than a sign, and lies
+/// on no other: spots on wings are read so.
+fn stands_alone(reading: &Reading, label: &ReadLabel) -> bool {
+    let on = |other: &ReadLabel| has_words(other) && other.quad.holds(label.quad.centre());
+    let typed = label.lines.iter().all(ReadLine::is_typed);
+    !has_words(label) && !typed && !reading.labels.iter().any(on)
 }
 
 /// Whether a label is that of a box or drawer, whose code lies within reach:
@@ -170,6 +185,7 @@ pub(crate) fn parse(reading: &Reading, rules: &Rules) -> Parsed {
                 teams: Vec::new(),
                 determination: false,
                 known_places: Vec::new(),
+                sign_alone: stands_alone(reading, l),
             }
         })
         .collect();

@@ -148,9 +148,15 @@ struct LocalityFile {
 }
 
 #[derive(Deserialize)]
+struct SignAlone {
+    share: f32,
+}
+
+#[derive(Deserialize)]
 struct SpecimenFile {
     sex: BTreeMap<String, Vec<String>>,
     sex_misread: HashMap<String, (String, f32)>,
+    sign_alone: SignAlone,
     count: ListFile,
     stage: BTreeMap<String, Vec<String>>,
     r#type: BTreeMap<String, Vec<String>>,
@@ -292,6 +298,7 @@ pub struct Rules {
     pub(crate) values: Vec<String>,
     pub(crate) hosts: Lexicon<()>,
     pub(crate) sex_misread: HashMap<String, (String, f32)>,
+    pub(crate) sign_alone: f32,
     pub(crate) counts: Lexicon<()>,
     /// Places, people and names of organisms the collection knows itself.
     pub(crate) own_places: Lexicon<()>,
@@ -444,6 +451,7 @@ impl Rules {
             values,
             hosts: lexicon(&specimen.host.before),
             sex_misread: specimen.sex_misread,
+            sign_alone: specimen.sign_alone.share,
             counts: lexicon(&specimen.count.words),
             own_places: {
                 let mut l = Lexicon::default();

@@ -71,6 +71,48 @@ fn a_sign_of_sex_or_a_figure_in_a_row_between_genus_and_epithet_parts_no_name() 
     assert_eq!(parsed.leftovers.iter().map(|l| l.text.as_str()).collect::<Vec<_>>(), ["2"]);
 }
 
+/// As a reading of a photograph: what `text` says was read and not typed.
+fn photographed(text: &str) -> Reading {
+    let mut reading = Reading::from_text("t", text);
+    reading.labels.iter_mut().flat_map(|l| &mut l.lines).for_each(|l| l.engine = "neural".into());
+    reading
+}
+
+#[test]
+fn a_sign_of_sex_alone_on_a_label_is_offered_and_not_taken() {
+    let label = "Tarn Head\n4.vii.1954\nleg. A. Vell";
+    for sign in ["♂", "♂♂", "3 ♂", "o♂", "♂\n0"] {
+        let parsed = parse(&photographed(&format!("{label}\n\n{sign}")), rules());
+        let sex = parsed.field("sex").unwrap();
+        assert_eq!((sex.value.as_str(), parsed.value("individualCount")), ("", ""), "{sign}");
+        assert!(sex.candidates.iter().any(|c| c.value == "male"), "{sign}: {:?}", sex.candidates);
+        assert!(sex.confidence < 0.8, "{sign}: {}", sex.confidence);
+    }
+    // A label that says the sex needs none; its sign is left over.
+    let parsed = parse(&photographed(&format!("{label}\n2 ♀\n\n♂")), rules());
+    assert_eq!((parsed.value("sex"), parsed.value("individualCount")), ("female", "2"));
+    assert_eq!(parsed.leftovers.iter().map(|l| l.text.as_str()).collect::<Vec<_>>(), ["♂"]);
+    // A sign on another label is no spot on a wing.
+    let mut reading = photographed(&format!("{label}\n\n♂"));
+    reading.labels[0].quad = crate::geometry::Quad::upright(0.0, 0.0, 300.0, 100.0);
+    reading.labels[1].quad = crate::geometry::Quad::upright(240.0, 40.0, 260.0, 60.0);
+    assert_eq!(parse(&reading, rules()).value("sex"), "male");
+    // Who typed it saw it.
+    assert_eq!(values(&format!("{label}\n\n♂"), ["sex"]), ["male"]);
+}
+
+#[test]
+fn one_or_two_characters_alone_on_a_label_make_no_field() {
+    let label = "Tarn Head\n4.vii.1954\nleg. A. Vell";
+    let fields = |text: &str| parse(&photographed(text), rules()).fields;
+    for spot in ["00", "o", "0", "8", "N", "IV", "'07", "3 4", "6/"] {
+        assert_eq!(fields(&format!("{label}\n\n{spot}")), fields(label), "{spot}");
+        assert_eq!(fields(spot), [], "{spot}");
+        let parsed = parse(&photographed(&format!("{label}\n\n{spot}")), rules());
+        assert_eq!(parsed.leftovers.iter().map(|l| l.text.as_str()).collect::<Vec<_>>(), [spot]);
+    }
+}
+
 #[test]
 fn a_number_under_a_bar_code_read_as_letters_is_no_place() {
     // Figures of the type under bar codes are read as O and D; invented after real ones.

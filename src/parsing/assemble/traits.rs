@@ -52,6 +52,7 @@ pub(super) fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>)
             if kind == Trait::Sex {
                 let mut count = 1;
                 if i > 0
+                    && !label.sign_alone
                     && label.flow.tokens[i - 1].kind == Kind::Number
                     && label.flow.tokens[i - 1].text.len() <= 3
                     && label.free(i - 1)
@@ -72,6 +73,17 @@ pub(super) fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>)
             label.claim(claimed, Use::Trait);
             i = m.end.max(i + 1);
         }
+    }
+    // Of signs that stand alone none is needed where a label says the sex.
+    let told = sexes.iter().any(|s| !labels[s.0].sign_alone);
+    if told {
+        sexes.retain(|s| {
+            let sure = !labels[s.0].sign_alone;
+            if !sure {
+                labels[s.0].used[s.1.clone()].fill(None);
+            }
+            sure
+        });
     }
     let counted = counts(labels, rules);
     if sexes.is_empty() {
@@ -94,16 +106,22 @@ pub(super) fn traits(labels: &mut [Label], rules: &Rules, finds: &mut Vec<Find>)
         } else {
             kinds[0].to_owned()
         };
-        let certainty = if kinds.len() > 1 && !written { 0.6 } else { 0.95 };
-        finds.push(Find {
-            term: "sex",
-            flow: l,
-            ranges: ranges.clone(),
-            value,
-            certainty,
-            candidates: Vec::new(),
-            note: String::new(),
-        });
+        let offered = rules.sign_alone;
+        let (value, certainty, candidates, note) = if told {
+            let certainty = if kinds.len() > 1 && !written { 0.6 } else { 0.95 };
+            (value, certainty, Vec::new(), "")
+        } else {
+            let candidate = |value: &str, confidence| Candidate {
+                value: value.into(),
+                confidence,
+                why: "the sign stands alone".into(),
+            };
+            let each = offered / kinds.len() as f32;
+            let candidates = kinds.iter().map(|k| candidate(k, each)).collect();
+            (String::new(), offered, candidates, "a sign alone may be a spot on a wing")
+        };
+        let note = note.into();
+        finds.push(Find { term: "sex", flow: l, ranges: ranges.clone(), value, certainty, candidates, note });
         if written {
             finds.push(Find {
                 term: "individualCount",
