@@ -440,7 +440,20 @@ fn open_dates(parsed: &Parsed, context: &Context, doubts: &mut Doubts) {
             continue;
         }
         let readings = dates::find(&field.verbatim, context.dates);
-        let Some(reading) = readings.first() else { continue };
+        let Some(reading) = readings.first() else {
+            // Two figures that only their place made a year (`Det. by 07`).
+            let others: Vec<&str> = field
+                .candidates
+                .iter()
+                .map(|c| c.value.as_str())
+                .filter(|v| *v != field.value)
+                .take(2)
+                .collect();
+            if !field.value.is_empty() && !others.is_empty() {
+                open_century(term, field, &others.join(" or "), doubts);
+            }
+            continue;
+        };
         if field.value.is_empty() {
             if !reading.problem.is_empty() && !doubts.list.iter().any(|d| d.terms == [term]) {
                 let kind =
@@ -481,22 +494,9 @@ fn open_dates(parsed: &Parsed, context: &Context, doubts: &mut Doubts) {
             );
             doubts.add("day-month-open", &[term], sentence);
         } else if reading.open_century && reading.candidates.len() > 1 {
-            let sentence = format!(
-                "“{}” does not say the century: {} is taken, {} is possible.",
-                field.verbatim,
-                field.value,
-                others()
-            );
-            doubts.add("century-open", &[term], sentence);
+            open_century(term, field, &others(), doubts);
         }
     }
-}
-
-fn number(text: &str) -> Option<f64> {
-    if text.is_empty() {
-        return None;
-    }
-    text.trim().parse::<f64>().ok().filter(|v| v.is_finite())
 }
 
 fn open_century(term: &str, field: &Field, others: &str, doubts: &mut Doubts) {
@@ -515,6 +515,13 @@ fn open_sex(parsed: &Parsed, doubts: &mut Doubts) {
         false => format!("“{}” stands where the sign of sex is: {} is taken.", field.verbatim, field.value),
     };
     doubts.add("sex-not-certain", &["sex"], sentence);
+}
+
+fn number(text: &str) -> Option<f64> {
+    if text.is_empty() {
+        return None;
+    }
+    text.trim().parse::<f64>().ok().filter(|v| v.is_finite())
 }
 
 fn other_facts(facts: &Facts, doubts: &mut Doubts) {

@@ -207,6 +207,33 @@ fn a_two_digit_year_says_that_the_century_is_assumed() {
     assert!(date.candidates.iter().any(|c| c.value == "1854-07-04"), "{:?}", date.candidates);
 }
 
+/// Nothing is determined before it was taken; the century is open all the same.
+#[test]
+fn candidates_of_an_open_century_stand_in_order_and_the_first_is_taken() {
+    for (label, year) in [
+        ("Tarn Head\n4.vii.1949\nleg. A. Vell\n\nNoctua\npronuba L.\nDet. by '07\nB. Orr", "2007"),
+        ("Tarn Head\n4.vii.1949\nleg. A. Vell\n\nNoctua\npronuba L.\nDet. by 07\nB. Orr", "2007"),
+        ("Tarn Head\n4.vii.1901\nleg. A. Vell\n\nNoctua\npronuba L.\nDet. by '07\nB. Orr", "1907"),
+        ("Noctua\npronuba L.\nDet. by '07\nB. Orr", "1907"),
+    ] {
+        let reading = Reading::from_text("t", label);
+        let parsed = parse(&reading, rules());
+        let date = parsed.field("dateIdentified").unwrap();
+        assert_eq!((date.value.as_str(), date.candidates[0].value.as_str()), (year, year), "{label}");
+        assert!(date.candidates.len() > 1 && date.note.contains("century"), "{label}: {date:?}");
+        assert!(date.candidates.is_sorted_by(|a, b| a.confidence >= b.confidence), "{:?}", date.candidates);
+        assert!(date.candidates.iter().map(|c| c.confidence).sum::<f32>() <= 1.0, "{:?}", date.candidates);
+        let context = crate::checking::Context::of(&crate::checking::Alone, rules());
+        let doubts =
+            crate::checking::check(&parsed, &reading, &context, crate::checking::CheckRules::built_in());
+        let open = doubts.iter().find(|d| d.kind == "century-open" && d.terms == ["dateIdentified"]);
+        assert!(
+            open.is_some_and(|d| d.sentence.contains(&format!("{year} is taken"))),
+            "{label}: {doubts:?}"
+        );
+    }
+}
+
 #[test]
 fn a_determination_with_a_qualifier_keeps_it_apart() {
     let terms = ["scientificName", "identificationQualifier", "identifiedBy"];

@@ -272,17 +272,17 @@ pub(super) fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, find
     let options = |i: Option<usize>| i.map(|i| seen[i].reading.candidates.clone()).unwrap_or_default();
     let (events, dets) = (options(event), options(det));
     let active = collector_years(labels, rules);
-    let mut best = (0usize, 0usize, -1.0f32);
+    // How much speaks for each candidate, the other date's best one beside it.
+    let mut for_event = vec![0.0f32; events.len()];
+    let mut for_det: Vec<f32> =
+        dets.iter().map(|d| if events.is_empty() { d.confidence } else { 0.0 }).collect();
     for (a, e) in events.iter().enumerate() {
         let mut we = e.confidence;
         if let Some([from, to]) = active {
             we *= if (from..=to).contains(&e.from.year) { 3.0 } else { 0.3 };
         }
         if dets.is_empty() {
-            if we > best.2 {
-                best = (a, 0, we);
-            }
-            continue;
+            for_event[a] = we;
         }
         for (b, d) in dets.iter().enumerate() {
             let open = dets.len() > 1;
@@ -296,29 +296,23 @@ pub(super) fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, find
                 1.0
             };
             let w = we * d.confidence * order;
-            if w > best.2 {
-                best = (a, b, w);
-            }
-        }
-    }
-    if events.is_empty() {
-        for (b, d) in dets.iter().enumerate() {
-            if d.confidence > best.2 {
-                best = (0, b, d.confidence);
-            }
+            for_event[a] = for_event[a].max(w);
+            for_det[b] = for_det[b].max(w);
         }
     }
     let mut push = |term: &'static str,
                     verbatim_term: Option<&'static str>,
                     i: usize,
-                    choice: usize,
+                    weights: &[f32],
                     factor: f32,
                     extra: String| {
         let s = &seen[i];
-        let c = &s.reading.candidates[choice.min(s.reading.candidates.len() - 1)];
-        let total: f32 = s.reading.candidates.iter().map(|c| c.confidence).sum();
+        let all = &s.reading.candidates;
+        let mut order: Vec<usize> = (0..all.len()).collect();
+        order.sort_by(|a, b| weights[*b].total_cmp(&weights[*a]));
+        let c = &all[order[0]];
         // With the other date's help an open century is less open.
-        let own = if choice == 0 || total <= 0.0 { c.confidence } else { (c.confidence / total).max(0.6) };
+        let own = if order[0] == 0 { c.confidence } else { 0.6 };
         let own = if s.reading.open_century { own.max(0.5) } else { own };
         let mut note = if s.reading.open_century {
             format!("the century is not written; {}xx is the likeliest", c.from.year / 100)
@@ -336,15 +330,14 @@ pub(super) fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, find
             note.push_str(if note.is_empty() { "" } else { "; " });
             note.push_str(&extra);
         }
-        let candidates = if s.reading.candidates.len() > 1 {
-            s.reading
-                .candidates
-                .iter()
-                .map(|c| Candidate { value: c.iso.clone(), confidence: c.confidence, why: c.why.clone() })
-                .collect()
-        } else {
-            Vec::new()
+        let total: f32 = all.iter().map(|c| c.confidence).sum();
+        let share = total / weights.iter().sum::<f32>().max(f32::MIN_POSITIVE);
+        let candidate = |k: usize| Candidate {
+            value: all[k].iso.clone(),
+            confidence: weights[k] * share,
+            why: all[k].why.clone(),
         };
+        let candidates = if all.len() > 1 { order.into_iter().map(candidate).collect() } else { Vec::new() };
         let range = s.reading.chars.clone();
         finds.push(Find {
             term,
@@ -384,10 +377,10 @@ pub(super) fn dates_out(labels: &mut [Label], rules: &Rules, country: &str, find
             })
             .count();
         let factor = if borrowed { 0.75 } else { 1.0 } / (1.0 + 0.7 * rivals as f32);
-        push("eventDate", Some("verbatimEventDate"), i, best.0, factor, extra);
+        push("eventDate", Some("verbatimEventDate"), i, &for_event, factor, extra);
     }
     if let Some(i) = det {
-        push("dateIdentified", None, i, best.1, seen[i].determined, String::new());
+        push("dateIdentified", None, i, &for_det, seen[i].determined, String::new());
     }
     let mut free: Vec<(usize, Range<usize>)> = Vec::new();
     // No date but one that cannot be: its words stay, its value stays empty.
