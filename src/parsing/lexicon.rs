@@ -92,14 +92,7 @@ impl<T: Copy> Lexicon<T> {
             if hit.is_none() && slack > 0.0 && letters >= 5 {
                 glyphs.clear();
                 glyphs.extend(flow.glyphs(first.range.start..token.range.end));
-                let budget = slack * letters as f32;
-                hit = self
-                    .map
-                    .iter()
-                    .filter(|(k, _)| k.chars().count().abs_diff(letters) <= 1 && k.chars().count() >= 5)
-                    .map(|(k, v)| (*v, confuse::word(&glyphs, k)))
-                    .filter(|(_, cost)| *cost <= budget)
-                    .min_by(|a, b| a.1.total_cmp(&b.1));
+                hit = self.nearest(&glyphs, letters, slack);
             }
             if let Some((value, cost)) = hit {
                 let mut end = j + 1;
@@ -112,6 +105,18 @@ impl<T: Copy> Lexicon<T> {
             }
         }
         best
+    }
+
+    /// The long phrase that `glyphs`, of that many letters, are most likely a
+    /// misreading of, with its cost; `slack` as in [`Lexicon::at`].
+    pub fn nearest(&self, glyphs: &[Glyph], letters: usize, slack: f32) -> Option<(T, f32)> {
+        let budget = slack * letters as f32;
+        self.map
+            .iter()
+            .filter(|(k, _)| k.chars().count().abs_diff(letters) <= 1 && k.chars().count() >= 5)
+            .map(|(k, v)| (*v, confuse::word(glyphs, k)))
+            .filter(|(_, cost)| *cost <= budget)
+            .min_by(|a, b| a.1.total_cmp(&b.1))
     }
 
     /// Whether any phrase stands in the tokens `range`.

@@ -350,6 +350,13 @@ fn places_and_people_the_collection_knows_are_never_taken_for_each_other() {
     assert_eq!(parsed.value("verbatimLocality"), "Sallow lntake");
     assert_eq!(parsed.value("scientificName"), "Papestra biren");
     assert_eq!(parsed.value("individualCount"), "2");
+    // On a pin the name stands on two lines, a sign of sex between.
+    for name in ["Papestra\nbirem", "Papestra ♂\nbirem L.", "Papestra\n♂\nbirem"] {
+        let parsed = parse_text("t", &format!("{name}\nDet. by '62\nB. Orr"), &rules);
+        assert_eq!(parsed.value("scientificName"), "Papestra biren", "{name}");
+    }
+    let parsed = parse_text("t", "Papestra\npronuba\nDet. by '62\nB. Orr", &rules);
+    assert_eq!(parsed.value("scientificName"), "Papestra pronuba");
 }
 
 /// The form of authors with years: International Code of Zoological Nomenclature,

@@ -94,7 +94,7 @@ pub(super) fn names(label: &mut Label, rules: &Rules) {
             continue;
         }
         let end = taxon.tokens.end;
-        found.push(taxon);
+        found.push(as_listed(label, rules, taxon));
         i = end.max(i + 1);
     }
     // Hosts are claimed later: a name behind `on` is none of the specimen.
@@ -138,6 +138,16 @@ fn listed(label: &Label, rules: &Rules, i: usize) -> Option<Taxon> {
             looks: 1.0,
         },
     })
+}
+
+/// The name of the checklist that `taxon` is a misreading of, where its words stand
+/// on two lines or a sign parts them; else as it is.
+fn as_listed(label: &Label, rules: &Rules, taxon: Taxon) -> Taxon {
+    let glyphs: Vec<_> = taxon.ranges(&label.flow).into_iter().flat_map(|r| label.flow.glyphs(r)).collect();
+    match rules.checklist.nearest(&glyphs, glyphs.len(), KNOWN_SLACK) {
+        Some((listed, _)) => Taxon { name: rules.checklist_names[listed].clone(), looks: 1.0, ..taxon },
+        None => taxon,
+    }
 }
 
 /// The name of the organism: of several, the one of the latest determination,
