@@ -270,7 +270,8 @@ fn surname(flow: &Flow, words: &Persons, mut i: usize, stop: usize) -> Option<(S
     {
         return None;
     }
-    name.push_str(&cased(&t.text));
+    // A person's thing (`Vell's bequest`), or what a year by hand was read as (`'5`).
+    name.push_str(&cased(t.text.strip_suffix("'s").unwrap_or(&t.text)));
     i += 1;
     // `MacSwain` and `O'Hara` cut in two, and double surnames with a hyphen.
     while i + 1 < stop

@@ -375,6 +375,11 @@ fn the_year_of_an_author_or_a_gift_is_no_date_of_collecting() {
 }
 
 #[test]
+fn an_apostrophe_and_s_are_no_part_of_a_surname() {
+    assert_eq!(values("Noctua\npronuba L.\nDet. by\nA. Vell's", ["identifiedBy"]), ["A. Vell"]);
+}
+
+#[test]
 fn a_day_above_the_determiner_stays_the_day_of_collecting() {
     let rules = Rules::load(None).unwrap();
     let text = "Tarn Head\nCalif.\n10 Aug. 1951\nOn Baccharis\nNoctua\npronuba\nDet.by '69\nA. Vell";
