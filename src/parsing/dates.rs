@@ -257,6 +257,10 @@ struct Used {
     at: usize,
 }
 
+fn yearless(used: &[Used]) -> bool {
+    !used.iter().any(|u| matches!(u.slot, Slot::Y | Slot::F | Slot::T | Slot::X))
+}
+
 struct Found {
     pattern: usize,
     used: Vec<Used>,
@@ -435,8 +439,7 @@ impl Finder<'_> {
         cost: f32,
         best: &mut Option<Found>,
     ) {
-        let yearless = !used.iter().any(|u| matches!(u.slot, Slot::Y | Slot::F | Slot::T | Slot::X));
-        if yearless && cost > 0.0 {
+        if yearless(used) && cost > 0.0 {
             // Nothing is left to bear a repair out.
             return;
         }
@@ -513,8 +516,7 @@ impl Finder<'_> {
                 if tail.starts_with(char::is_alphabetic) && last.take.next == last.at + 1 =>
             {
                 // 8-8 59ARIZ: a missing space; but never after a lone number.
-                let yearless = !used.iter().any(|u| matches!(u.slot, Slot::Y | Slot::F | Slot::T));
-                if used.len() < 3 || yearless {
+                if used.len() < 3 || yearless(used) {
                     return None;
                 }
                 cost += 0.1;
