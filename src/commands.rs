@@ -300,7 +300,7 @@ pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Resul
     read.map_err(|e| {
         Trouble::file(text, "cannot be read as text").cause(e).hint("name a text file in UTF-8")
     })?;
-    let readings: Vec<Reading> = if text.extension().is_some_and(|e| e == "jsonl") {
+    let readings: Vec<Reading> = if text.extension().is_some_and(|e| e == "jsonl") || is_table(&content) {
         content
             .lines()
             .enumerate()
@@ -531,6 +531,14 @@ fn print_reading(reading: &Reading, parsed: &Parsed, doubts: &[checking::Doubt])
 
 fn row(name: &str, values: &[(String, String)]) -> Vec<String> {
     let value = |term: &str| values.iter().find(|v| v.0 == term).map_or("", |v| v.1.as_str());
+/// Whether the first line is a reading, or an object with a text: a table of them,
+/// whatever the file is called.
+fn is_table(content: &str) -> bool {
+    let first = content.lines().find(|line| !line.trim().is_empty()).filter(|line| line.starts_with('{'));
+    let object: Option<serde_json::Value> = first.and_then(|line| serde_json::from_str(line).ok());
+    object.is_some_and(|o| ["labels", "text"].iter().any(|key| o.get(key).is_some()))
+}
+
     let words = ["locality", "verbatimLocality"].map(value).into_iter().find(|w| !w.is_empty()).unwrap_or("");
     let place = [words, value("county"), value("stateProvince")];
     // The words of the place often name the county already.

@@ -75,9 +75,9 @@ enum Command {
     },
     /// Understand typed text: print its fields and what is doubtful.
     Parse {
-        /// A text file, labels parted by a blank line; `-` is standard input. A
-        /// .jsonl file is taken as one object a line with `image` and `text`, or as
-        /// the readings that `glassine read --readings` wrote.
+        /// A text file, labels parted by a blank line; `-` is standard input. Lines
+        /// of JSON are taken as objects with `image` and `text`, or as the readings
+        /// that `glassine read --readings` wrote.
         #[arg(long, value_name = "FILE")]
         text: PathBuf,
         /// Write drafts here as JSON Lines; `-` is standard output.

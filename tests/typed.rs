@@ -86,3 +86,25 @@ fn a_number_typed_twice_is_doubted() {
         second.doubts
     );
 }
+
+/// What `read --readings` wrote is understood as that, whatever its file is called.
+#[test]
+fn readings_are_known_by_their_first_line() {
+    let place = tempfile::tempdir().unwrap();
+    let reading =
+        glassine::reading::Reading::from_text("tarn.jpg", "Tarn Head\n12.vii.1993\n\nNoctua serena");
+    let line = format!("{}\n", serde_json::to_string(&reading).unwrap());
+    let understood = |name: &str, content: &str| {
+        let file = place.path().join(name);
+        std::fs::write(&file, content).unwrap();
+        let done = glassine().args(["parse", "--drafts", "-", "--text"]).arg(&file).output().unwrap();
+        (done.status.code(), String::from_utf8(done.stdout).unwrap())
+    };
+    let (code, drafts) = understood("readings.json", &line);
+    assert_eq!(code, Some(0));
+    assert!(drafts.contains("\"tarn.jpg\"") && drafts.contains("1993-07-12"), "{drafts}");
+    assert_eq!(understood("readings.jsonl", &line), (code, drafts));
+    // Words that begin with a bracket stay words.
+    let (code, drafts) = understood("label.txt", "{Tarn Head}\n12.vii.1993\n");
+    assert!(code == Some(0) && drafts.contains("\"label.txt\""), "{drafts}");
+}
