@@ -18,6 +18,7 @@ use glassine::reading::Reading;
 use glassine::reading::learned::Learned;
 use glassine::steps::Steps;
 use glassine::trouble::{Result, Trouble, shown};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{BufWriter, Read, Write};
@@ -25,6 +26,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
+use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 /// Done, but some files could not be used.
 pub const SOME_FAILED: u8 = 3;
@@ -529,8 +531,6 @@ fn print_reading(reading: &Reading, parsed: &Parsed, doubts: &[checking::Doubt])
     line!("")
 }
 
-fn row(name: &str, values: &[(String, String)]) -> Vec<String> {
-    let value = |term: &str| values.iter().find(|v| v.0 == term).map_or("", |v| v.1.as_str());
 /// Whether the first line is a reading, or an object with a text: a table of them,
 /// whatever the file is called.
 fn is_table(content: &str) -> bool {
@@ -539,6 +539,8 @@ fn is_table(content: &str) -> bool {
     object.is_some_and(|o| ["labels", "text"].iter().any(|key| o.get(key).is_some()))
 }
 
+fn row(name: &str, values: &[(String, String)]) -> Vec<String> {
+    let value = |term: &str| values.iter().find(|v| v.0 == term).map_or("", |v| v.1.as_str());
     let words = ["locality", "verbatimLocality"].map(value).into_iter().find(|w| !w.is_empty()).unwrap_or("");
     let place = [words, value("county"), value("stateProvince")];
     // The words of the place often name the county already.
@@ -560,24 +562,13 @@ fn is_table(content: &str) -> bool {
 
 /// Prints rows in columns, each at most 36 characters wide but the last.
 fn print_table(title: &str, head: &[&str], rows: &[Vec<String>]) -> Result<()> {
-    const MOST: usize = 36;
     line!("{title}: {}", rows.len())?;
     if rows.is_empty() {
         return Ok(());
     }
-    let short = |text: &str| -> String {
-        if text.chars().count() <= MOST {
-            text.into()
-        } else {
-            text.chars().take(MOST - 1).chain(['…']).collect()
-        }
-    };
     let last = head.len() - 1;
     let wide: Vec<usize> = (0..head.len())
-        .map(|i| {
-            let cells = rows.iter().map(|r| short(&r[i]).chars().count());
-            cells.max().unwrap_or(0).max(head[i].chars().count())
-        })
+        .map(|i| rows.iter().map(|r| short(&r[i]).width()).fold(head[i].width(), usize::max))
         .collect();
     let line = |cells: &[String]| {
         let mut text = String::new();
@@ -585,11 +576,44 @@ fn print_table(title: &str, head: &[&str], rows: &[Vec<String>]) -> Result<()> {
             if i == last {
                 text.push_str(cell);
             } else {
-                text.push_str(&format!("{:width$}  ", short(cell), width = wide[i]));
+                let cell = short(cell);
+                text.push_str(&cell);
+                text.push_str(&" ".repeat(wide[i].saturating_sub(cell.width()) + 2));
             }
         }
         line!("{}", text.trim_end())
     };
     line(&head.iter().map(|h| (*h).to_string()).collect::<Vec<_>>())?;
     rows.iter().try_for_each(|r| line(r))
+}
+
+/// A cell of a table, cut to the columns of a terminal that it may take.
+fn short(text: &str) -> Cow<'_, str> {
+    const MOST: usize = 36;
+    if text.width() <= MOST {
+        return text.into();
+    }
+    let mut cut = String::new();
+    for ch in text.chars() {
+        if cut.width() + ch.width().unwrap_or(0) >= MOST {
+            break;
+        }
+        cut.push(ch);
+    }
+    (cut + "…").into()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two columns a sign: Unicode Standard Annex 11, East Asian wide.
+    #[test]
+    fn a_cell_takes_no_more_columns_than_it_may() {
+        assert_eq!(short("Skerrow Moss"), "Skerrow Moss");
+        let accents = "e\u{301}".repeat(36);
+        assert_eq!(short(&accents), accents);
+        let cut = short(&"山".repeat(36)).into_owned();
+        assert_eq!((cut.chars().count(), cut.width()), (18, 35));
+    }
 }
