@@ -55,7 +55,7 @@ impl Choice {
 /// The numbers of a list such as `3,7-12`, in order, none twice.
 fn numbers(text: &str) -> Result<BTreeSet<i64>> {
     let wrong = |part: &str| {
-        Trouble::new(format!("`{part}`"), "is no number of a lot and no range of them")
+        Trouble::new(format!("“{part}”"), "is no number of a lot and no range of them")
             .hint("write numbers parted by commas, and ranges with a hyphen: 3,7-12")
     };
     let mut lots = BTreeSet::new();
@@ -79,7 +79,7 @@ struct MountedOf {
 }
 
 fn mounted_of(text: &str) -> std::result::Result<MountedOf, String> {
-    let say = || format!("`{text}` is neither a number nor LOT=NUMBER, for example 12=3");
+    let say = || format!("“{text}” is neither a number nor LOT=NUMBER, for example 12=3");
     let (lot, animals) = match text.split_once('=') {
         Some((lot, animals)) => (Some(lot.trim().parse().map_err(|_| say())?), animals),
         None => (None, text),

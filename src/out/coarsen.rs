@@ -66,7 +66,7 @@ impl FromStr for CellSize {
         if let Some(km) = number("km").filter(|k| (0.1..=500.0).contains(k)) {
             return Ok(CellSize::Kilometres(km));
         }
-        Err(Trouble::new(format!("`{text}`"), "is no size of a grid")
+        Err(Trouble::new(format!("“{text}”"), "is no size of a grid")
             .hint("write degrees (0.001 to 5) or kilometres (0.1 to 500): 0.1deg or 10km"))
     }
 }

@@ -236,7 +236,7 @@ pub(super) fn data_matrix(text: &str) -> Result<BitMatrix> {
         &hints,
     )
     .map_err(|e| {
-        Trouble::new(format!("`{text}`"), "cannot be written as a Data Matrix code")
+        Trouble::new(format!("“{text}”"), "cannot be written as a Data Matrix code")
             .cause(e.to_string())
             .hint("use a shorter number of letters, figures and simple signs")
     })
