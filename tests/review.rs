@@ -757,10 +757,10 @@ fn the_flight_time_and_map_of_what_is_found_are_on_the_page() {
         all.contains("1 of 3 lots tell their day") && all.contains("1 of 3 lots tell their place"),
         "{all}"
     );
-    assert!(all.contains("no record here tells both the day and the elevation"), "{all}");
+    assert!(all.contains("no chosen lot tells its day and elevation"), "{all}");
     let (_, _, found) = page.get("/plots?q=coldwell");
     assert!(found.contains("2 records."), "{found}");
-    assert!(found.contains("no record here tells the day.") && !found.contains("<figure"), "{found}");
+    assert!(found.contains("no chosen lot tells its day.") && !found.contains("<figure"), "{found}");
     assert!(found.contains("/records?q=coldwell"), "{found}");
     assert!(page.get("/records?q=coldwell").2.contains("/plots?q=coldwell"));
 }

@@ -22,11 +22,11 @@ const TERMS: [&str; 5] = [
     "maximumElevationInMeters",
 ];
 
-/// What is drawn, and what it wants of a record.
-const KINDS: [(&str, &str, Draw); 3] = [
-    ("Flight time", "the day", out::flight_time),
-    ("Flight time and elevation", "both the day and the elevation", out::flight_elevation),
-    ("Map", "the place in decimal degrees", out::map),
+/// What is drawn.
+const KINDS: [(&str, Draw); 3] = [
+    ("Flight time", out::flight_time),
+    ("Flight time and elevation", out::flight_elevation),
+    ("Map", out::map),
 ];
 type Draw = fn(&str, &[PlotPoint]) -> crate::trouble::Result<String>;
 
@@ -57,15 +57,15 @@ pub(super) async fn plots(With(app): Shared, Query(find): Query<Find>) -> Answer
     Ok(layout("Plots", "records", Some(&counts), Some(&app), body).into_response())
 }
 
-/// Each plot, or what it would want. The pictures are our own, their words
+/// Each plot, or why there is none. The pictures are our own, their words
 /// escaped by what draws them.
 fn drawn(title: &str, values: &[Row]) -> Markup {
     let points: Vec<PlotPoint> = values.iter().map(PlotPoint::of).collect();
     html! {
-        @for (name, wants, draw) in KINDS {
+        @for (name, draw) in KINDS {
             @match draw(&format!("{name}: {title}"), &points) {
                 Ok(svg) => figure.plot role="img" aria-label={ (name) " of " (points.len()) " records: " (title) } { (PreEscaped(svg)) },
-                Err(_) => p { (name) ": no record here tells " (wants) "." },
+                Err(none) => p { (name) ": the plot " (none.fact) "." },
             }
         }
     }
