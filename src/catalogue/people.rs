@@ -393,7 +393,10 @@ impl Store {
                 .map_err(|e| self.trouble(e))?;
         let subject = format!("draft {draft}");
         match by {
-            None => return Err(Trouble::new(subject, "is not settled: there is no first reading")),
+            None => {
+                return Err(Trouble::new(subject, "is not settled: there is no first reading")
+                    .hint("settle it first, or go on with the next one"));
+            }
             Some(by) if by == who => {
                 return Err(Trouble::new(subject, "was settled by you").hint("another person reads it again"));
             }

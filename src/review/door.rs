@@ -4,7 +4,7 @@
 use super::pages::{hidden, layout};
 use super::words::{OFFERED, name};
 use super::{Answer, App, At, Failed, Form, Shared, Walk, With, field, posted};
-use crate::catalogue::{Draft, Role, State, term_rank};
+use crate::catalogue::{Draft, Role, term_rank};
 use crate::trouble::Trouble;
 use axum::extract::{Request, State as Held};
 use axum::http::{HeaderValue, Method, StatusCode, header};
@@ -292,10 +292,6 @@ fn again(app: &App, draft: &Draft) -> Markup {
 
 pub(super) async fn read_again(With(app): Shared, At(id): At<i64>, axum::Form(form): Form) -> Answer {
     let posted = posted(&app, &form)?;
-    let draft = app.store.draft(id).await?;
-    if draft.state != State::Settled {
-        return Err(Trouble::new(format!("draft {id}"), "is not settled").into());
-    }
     let values: Vec<(String, String)> = posted.values.into_iter().map(|c| (c.term, c.value)).collect();
     app.store.read_again(id, &app.who, &values).await?;
     Ok(Redirect::to("/second").into_response())
