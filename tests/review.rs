@@ -476,6 +476,7 @@ fn the_queue_is_narrowed_by_place_day_and_collector_and_by_any_doubt() {
     let (_, _, text) = page.get("/values/locality");
     assert!(text.contains("Tarn Head") && text.contains("2 drafts"), "{text}");
     assert!(text.contains("href=\"/?term=locality&amp;is=Tarn+Head\""), "{text}");
+    assert!(text.contains("<a href=\"/\" aria-current=\"page\">Drafts"), "{text}");
     let (_, _, text) = page.get("/?term=locality&is=Tarn+Head");
     let shown = |text: &str| text.matches("class=\"row\"").count();
     assert_eq!(shown(&text), 2);

@@ -1204,7 +1204,7 @@ pub(super) fn values(
             }
         }
     };
-    layout(name(term), "events", Some(counts), Some(app), body)
+    layout(name(term), "queue", Some(counts), Some(app), body)
 }
 
 /// Days and places with several waiting drafts.
