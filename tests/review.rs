@@ -650,6 +650,7 @@ fn a_boxs_code_on_the_photograph_is_offered_and_settling_puts_the_lot_there() {
         .collect();
     let (_, _, text) = page.get(&format!("/draft/{}", drafts[0]));
     assert!(text.contains("put it into Box &lt;3&gt;"), "{text}");
+    assert!(text.contains("Data Matrix") && !text.contains("DATA_MATRIX"), "{text}");
     // A code of no container here is offered nowhere.
     assert!(!page.get(&format!("/draft/{}", drafts[1])).2.contains("put it into"));
     let token = page.token();

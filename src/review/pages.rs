@@ -2,7 +2,7 @@
 //! a person goes through maud's escaping; nothing is pasted into script or
 //! style.
 
-use super::words::{OFFERED, kind, misfit, name, state, sureness};
+use super::words::{OFFERED, kind, misfit, name, state, sureness, symbology};
 use super::{App, Walk, rounded};
 use crate::catalogue::{
     Agreement, Container, Deed, DeedKind, Draft, DraftHead, DraftValue, Event, EventValue, Follows, Joined,
@@ -1031,7 +1031,7 @@ fn rest(draft: &Draft, past: &[(String, String)]) -> Markup {
             @for label in &draft.reading.labels {
                 pre { @for line in &label.lines { (line.text()) "\n" } }
             }
-            @for code in &draft.reading.codes { p { "Code: " (code.text) " " span.soft { (code.symbology) } } }
+            @for code in &draft.reading.codes { p { "Code: " (code.text) " " span.soft { (symbology(&code.symbology)) } } }
         }
         @if !draft.history.is_empty() {
             details.past {

@@ -91,6 +91,26 @@ pub(super) fn kind(kind: &str) -> String {
     }
 }
 
+/// A symbology by the name its standard gives it: `DATA_MATRIX` is "Data Matrix".
+///
+/// ISO/IEC 16022, 18004, 16388, 15417, 16390 and 15420.
+pub(super) fn symbology(name: &str) -> &str {
+    match name {
+        "DATA_MATRIX" => "Data Matrix",
+        "QR_CODE" => "QR Code",
+        "CODE_39" => "Code 39",
+        "CODE_93" => "Code 93",
+        "CODE_128" => "Code 128",
+        "CODABAR" => "Codabar",
+        "ITF" => "Interleaved 2 of 5",
+        "EAN_8" => "EAN-8",
+        "EAN_13" => "EAN-13",
+        "UPC_A" => "UPC-A",
+        "UPC_E" => "UPC-E",
+        other => other,
+    }
+}
+
 /// What is wrong with `value` for `term`, in one sentence with the accepted
 /// form; `None` where it will do. An empty value always will.
 ///
