@@ -8,6 +8,9 @@ use std::io::{self, Write};
 use std::path::Path;
 use tempfile::NamedTempFile;
 
+/// How a file's name begins while it is being written.
+pub const ARRIVING: &str = ".arriving-";
+
 /// Whether `path` is there and must not be replaced by an ordinary file.
 fn special(path: &Path) -> bool {
     std::fs::metadata(path).is_ok_and(|m| !m.is_file())
@@ -19,6 +22,7 @@ fn special(path: &Path) -> bool {
 /// Where its folder is missing or may not be written to.
 pub fn beside(path: &Path) -> io::Result<NamedTempFile> {
     let mut builder = tempfile::Builder::new();
+    builder.prefix(ARRIVING);
     // As any other file a program makes: the umask takes its part.
     #[cfg(unix)]
     builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));

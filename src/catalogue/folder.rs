@@ -1,6 +1,7 @@
 //! The collection folder on the disk: where its parts are, and how a
 //! photograph is laid down so that it is whole or not there at all.
 
+use crate::files::ARRIVING;
 use crate::trouble::{Result, Trouble};
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -140,9 +141,6 @@ impl Folder {
         Ok(name)
     }
 }
-
-/// How a file is called while it is being written.
-pub(super) const ARRIVING: &str = ".arriving-";
 
 /// A file that has been arriving for longer than this is what a crash left:
 /// the largest photograph is written in seconds.

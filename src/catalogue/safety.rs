@@ -5,7 +5,6 @@ use super::folder::{Folder, write_trouble};
 use super::store::{Store, store_options};
 use crate::trouble::{Result, Trouble};
 use sqlx::{ConnectOptions, Row};
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// What a backup did.
@@ -121,7 +120,7 @@ impl Store {
             }
             let bytes = std::fs::read(table.path())
                 .map_err(|e| Trouble::file(table.path(), "cannot be read for the backup").cause(e))?;
-            whole(&at, &bytes).map_err(failed(&at))?;
+            crate::files::write(&at, &bytes).map_err(failed(&at))?;
             manifest.push_str(&format!("{}  {}\n", blake3::hash(&bytes).to_hex(), below.display()));
         }
         let bytes = std::fs::read(fresh).map_err(failed(fresh))?;
@@ -133,7 +132,7 @@ impl Store {
         }
         std::fs::rename(fresh, &database).map_err(failed(&database))?;
         let list = to.join(MANIFEST);
-        whole(&list, manifest.as_bytes()).map_err(failed(&list))?;
+        crate::files::write(&list, manifest.as_bytes()).map_err(failed(&list))?;
         Ok(done)
     }
 
@@ -320,14 +319,4 @@ fn remove_if_there(path: &Path) -> std::io::Result<()> {
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(()),
         other => other,
     }
-}
-
-/// Writes a file whole or not at all.
-fn whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
-    let folder = path.parent().unwrap_or(Path::new("."));
-    let mut file = tempfile::Builder::new().prefix(super::folder::ARRIVING).tempfile_in(folder)?;
-    file.write_all(bytes)?;
-    file.as_file().sync_all()?;
-    file.persist(path).map_err(|e| e.error)?;
-    Ok(())
 }
