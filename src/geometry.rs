@@ -119,14 +119,21 @@ impl Quad {
         Quad([moved(a, -1.0, -1.0), moved(b, 1.0, -1.0), moved(c, 1.0, 1.0), moved(d, -1.0, 1.0)])
     }
 
-    /// Whether `p` lies in the quad.
-    pub fn holds(&self, p: Point) -> bool {
+    /// How far `p` lies along the upper and the left side, as shares of them: 0 to
+    /// 1 inside the quad.
+    pub fn shares(&self, p: Point) -> (f32, f32) {
         let [a, b, _, d] = self.0;
         let share = |to: Point| {
             let (ux, uy) = (to.x - a.x, to.y - a.y);
             ((p.x - a.x) * ux + (p.y - a.y) * uy) / (ux * ux + uy * uy)
         };
-        (0.0..=1.0).contains(&share(b)) && (0.0..=1.0).contains(&share(d))
+        (share(b), share(d))
+    }
+
+    /// Whether `p` lies in the quad.
+    pub fn holds(&self, p: Point) -> bool {
+        let (along, down) = self.shares(p);
+        (0.0..=1.0).contains(&along) && (0.0..=1.0).contains(&down)
     }
 
     /// The smallest upright rectangle around all of `quads`; `None` for none.

@@ -182,15 +182,9 @@ fn smallest_rectangle(points: &[imageproc::point::Point<i32>]) -> Option<Quad> {
 fn mean_inside(map: &[f32], width: u32, height: u32, quad: &Quad) -> Option<f32> {
     let (l, t, r, b) = quad.bounds();
     let (mut sum, mut count) = (0.0, 0u32);
-    let [p0, p1, _, p3] = quad.0;
-    let (ux, uy) = (p1.x - p0.x, p1.y - p0.y);
-    let (vx, vy) = (p3.x - p0.x, p3.y - p0.y);
-    let (uu, vv) = (ux * ux + uy * uy, vx * vx + vy * vy);
     for y in (t.max(0.0) as u32)..(b.ceil().max(0.0) as u32).min(height) {
         for x in (l.max(0.0) as u32)..(r.ceil().max(0.0) as u32).min(width) {
-            let (dx, dy) = (x as f32 + 0.5 - p0.x, y as f32 + 0.5 - p0.y);
-            let (u, v) = ((dx * ux + dy * uy) / uu, (dx * vx + dy * vy) / vv);
-            if (0.0..=1.0).contains(&u) && (0.0..=1.0).contains(&v) {
+            if quad.holds(Point::new(x as f32 + 0.5, y as f32 + 0.5)) {
                 sum += map[(y * width + x) as usize];
                 count += 1;
             }

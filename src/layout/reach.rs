@@ -138,11 +138,7 @@ fn ink_beyond(
             if k == own {
                 return false;
             }
-            let [a, b, _, d] = q.0;
-            let (w, h) = (a.distance(b).max(1.0), a.distance(d).max(1.0));
-            let (dx, dy) = (p.x - a.x, p.y - a.y);
-            let u = (dx * (b.x - a.x) + dy * (b.y - a.y)) / (w * w);
-            let v = (dx * (d.x - a.x) + dy * (d.y - a.y)) / (h * h);
+            let (u, v) = q.shares(p);
             (-0.02..=1.02).contains(&u) && (0.1..=0.9).contains(&v)
         })
     };
