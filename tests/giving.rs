@@ -4,7 +4,7 @@
 mod common;
 
 use common::{folder, take_in, type_in};
-use glassine::catalogue::{Catalogue, Change};
+use glassine::catalogue::{Catalogue, Change, Mount};
 use glassine::out::{self, CellSize, Coarsening, DatasetRules, SensitiveRules, Source};
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -276,6 +276,24 @@ fn rows(catalogue: &Catalogue) -> Vec<out::Row> {
         row.remove("modified");
     }
     all
+}
+
+// Darwin Core, sex: one animal has one (https://dwc.tdwg.org/list/#dwc_sex).
+#[test]
+fn an_animal_whose_sex_nobody_told_has_none_of_a_lot_of_both() {
+    let (_place, catalogue) = folder();
+    for (n, sex) in ["male | female", "female"].into_iter().enumerate() {
+        let changes = [change("sex", sex), change("individualCount", "2")];
+        let draft = take_in(&catalogue, n);
+        catalogue.settle(draft, WHO, &changes, None).unwrap();
+        let lot = catalogue.draft(draft).unwrap().lot.unwrap();
+        let mount = |number: &str, sex: &str| Mount { number: format!("{number}{n}"), sex: sex.into() };
+        let mounts = [mount("TVMS 1", ""), mount("TVMS 2", "male")];
+        catalogue.wait(catalogue.store().mount(lot, &mounts, WHO, "")).unwrap();
+    }
+    let sexes: Vec<Option<String>> = rows(&catalogue).iter().map(|r| r.get("sex").cloned()).collect();
+    let told = |sex: &str| Some(sex.to_owned());
+    assert_eq!(sexes, [None, told("male"), told("female"), told("male")]);
 }
 
 #[test]

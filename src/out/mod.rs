@@ -177,6 +177,10 @@ fn rows(record: &Record) -> Vec<Row> {
         let own = given.clone().unwrap_or_else(|| format!("urn:uuid:{}", specimen.uuid));
         row.insert("occurrenceID".into(), own);
         put(&mut row, "catalogNumber", &specimen.number);
+        // Which of a lot's two sexes this one has nobody said.
+        if specimen.sex.is_empty() && row.get("sex").is_some_and(|s| s.contains('|')) {
+            row.remove("sex");
+        }
         put(&mut row, "sex", &specimen.sex);
         let own = Naming::of(record, Some(specimen.id));
         put(&mut row, "scientificName", own.name);
