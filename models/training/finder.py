@@ -11,7 +11,7 @@ of 32. Outputs: `lines` N x 1 x H x W, how likely a pixel lies in a line's shrun
 upside down (to be read along -60 to 120 degrees after a half turn).
 """
 
-import argparse, json, math, os, threading, time
+import argparse, copy, json, math, os, threading, time
 
 import cv2
 import numpy as np
@@ -282,8 +282,10 @@ def train(a):
     torch.manual_seed(a.seed); np.random.seed(a.seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     begun = a.clock or time.time()
-    teacher, finder = start(a.data + "/det.onnx")
+    if a.hold: finder = Finder()
+    else: teacher, finder = start(a.data + "/det.onnx")
     if a.start: finder.load_state_dict({k: v.float() for k, v in torch.load(a.start, map_location="cpu", weights_only=True).items()})
+    if a.hold: teacher = copy.deepcopy(finder.body)
     teacher = teacher.to(device).eval().requires_grad_(False); finder = finder.to(device)
     if device.type == "cuda":
         torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
@@ -380,7 +382,7 @@ if __name__ == "__main__":
     ap.add_argument("--seconds", type=float, default=520); ap.add_argument("--rate", type=float, default=6e-4); ap.add_argument("--batch", type=int, default=24)
     ap.add_argument("--size", type=int, default=640); ap.add_argument("--workers", type=int, default=15); ap.add_argument("--seed", type=int, default=1)
     ap.add_argument("--ring", type=int, default=30000); ap.add_argument("--first", type=int, default=400); ap.add_argument("--keep", type=float, default=0.5)
-    ap.add_argument("--from", dest="start"); ap.add_argument("--clock", type=float)
+    ap.add_argument("--from", dest="start"); ap.add_argument("--hold", action="store_true", help="features are kept near those of --from, and not the detector's"); ap.add_argument("--clock", type=float)
     a = ap.parse_args()
     if a.what == "train": train(a)
     elif a.what == "mean": mean(a.data, a.out, *a.more)

@@ -62,6 +62,8 @@ class Scenes:
             u = rng.random()
             if kind == "hand" and u < 0.2:
                 text = self.labels.figure(); made = self.renderer.figures.ink(text)
+            elif u > 0.96:      # a sign or figure alone on its row is a line all the same
+                made = self.renderer.ink(rng.choice(("♂", "♀", "♂", "♀", f"{rng.randint(1, 9)} {rng.choice('♂♀')}", str(rng.randint(1, 99)), f"No. {rng.randint(1, 99)}")), kind, path)
             else:
                 text = self.labels.line("hand" if kind == "hand" else "print") if u < 0.75 else self.labels.prose()
                 made = self.renderer.ink(text[:70], kind, path)
@@ -457,6 +459,74 @@ class Scenes:
             for u in np.arange(-1.2, -0.4, 0.2): cv2.line(picture, at(u, -0.2), at(u, 0.2), tuple(float(c) for c in tone), max(1, int(s / 18)), cv2.LINE_AA)
         return np.maximum(body, wings if rng.random() < 0.5 else body)
 
+    def moth(self, picture):
+        """A spread or resting moth whose wings have spots, rings, bands and veins; gives its mask."""
+        rng = self.rng
+        h, w = picture.shape[:2]
+        s = rng.uniform(25, 210)            # half the spread of the wings
+        n = int(2.4 * s) | 1; c = n / 2
+        dark, light = np.array([rng.uniform(10, 110), rng.uniform(10, 90), rng.uniform(5, 70)]), np.array([rng.uniform(120, 245), rng.uniform(105, 235), rng.uniform(80, 225)])
+        ground, ink = (light, dark) if rng.random() < 0.65 else (dark, light)
+        if rng.random() < 0.2: ink = np.array([rng.uniform(20, 240) for _ in range(3)])
+        paint = np.empty((n, n, 3), np.float32); paint[:] = ground
+        paint += self.noise(n, n, max(1.5, s * rng.uniform(0.02, 0.2)), rng.uniform(3, 22))[..., None]
+        body, mask = np.zeros((n, n), np.uint8), np.zeros((n, n), np.uint8)
+        colour = lambda k=1.0: tuple(float(v) for v in np.clip(ground + (ink - ground) * k * rng.uniform(0.7, 1.1), 3, 250))
+        # One wing, to the right of a body that runs down: outline as steps along, spots and bands by polar place in it.
+        for fore in (False, True):
+            if not fore and rng.random() < 0.15: continue       # at rest the hind wings are hidden
+            a0 = rng.uniform(-0.75, -0.35) if fore else rng.uniform(0.25, 0.6); spread = rng.uniform(0.28, 0.5) if fore else rng.uniform(0.4, 0.62)
+            reach = s * (rng.uniform(0.9, 1.1) if fore else rng.uniform(0.6, 0.8))
+            root = np.array([0.04 * s, -0.08 * s if fore else 0.05 * s])
+            edge = lambda t: reach * (1 - 0.28 * abs(2 * t - 0.55 if fore else 2 * t - 1) ** 2 + (0.03 * math.sin(t * 30) if scallop else 0))
+            scallop = rng.random() < 0.3
+            at = lambda r, t: root + r * edge(t) * np.array([math.cos(a0 + (2 * t - 1) * spread), math.sin(a0 + (2 * t - 1) * spread)])
+            shape = [root] + [at(1, t) for t in np.linspace(0, 1, 24)]
+            wing = np.zeros((n, n), np.uint8)
+            sides = lambda points: [np.round(np.array([[c + k * x, c + y] for x, y in points]) * 16).astype(np.int32) for k in (1, -1)]
+            for points in sides(shape): cv2.fillPoly(wing, [points], 255, cv2.LINE_AA, 4)
+            over = paint.copy()
+            if fore and rng.random() < 0.5: over[:] = np.clip(paint * rng.uniform(0.7, 1.2), 3, 250)
+            for _ in range(rng.choice((0, 0, 1, 2, 3))):        # bands, straight or wavy
+                r, k, wave, thick = rng.uniform(0.2, 0.95), rng.uniform(0, 0.06), rng.uniform(5, 40), max(1, int(s * rng.uniform(0.008, 0.09)))
+                ink_now = colour(rng.uniform(0.3, 1))
+                for points in sides([at(r + k * math.sin(t * wave), t) for t in np.linspace(0, 1, 40)]): cv2.polylines(over, [points], False, ink_now, thick, cv2.LINE_AA, 4)
+            if rng.random() < 0.35:                             # veins
+                ink_now = colour(rng.uniform(0.15, 0.7))
+                for t in np.linspace(0.08, 0.92, rng.randint(4, 9)):
+                    for points in sides([root, at(0.97, t)]): cv2.polylines(over, [points], False, ink_now, 1, cv2.LINE_AA, 4)
+            rows = []
+            if rng.random() < 0.6: r = rng.uniform(0.6, 0.93); rows += [(r, t) for t in np.linspace(0.08, 0.92, rng.randint(3, 9))]     # a row along the edge
+            rows += [(rng.uniform(0.25, 0.9), rng.uniform(0.1, 0.9)) for _ in range(rng.choice((0, 1, 1, 2, 3, 6)))]
+            size, filled = s * rng.uniform(0.015, 0.09), rng.random()
+            if rng.random() < 0.25: size *= 1.8
+            for r, t in rows:                                   # spots, rings, eyes, crescents
+                big = max(1.0, size * rng.uniform(0.6, 1.3)); x, y = at(r, t); u = rng.random()
+                tall, turned = big * rng.uniform(0.6, 1.1), math.degrees(a0 + (2 * t - 1) * spread)
+                thick = -1 if u < filled else max(1, int(big * rng.uniform(0.15, 0.4)))
+                first, second = colour(), colour(rng.uniform(-0.3, 0.4))
+                end = 360 if rng.random() < 0.8 else rng.randint(120, 300)
+                for k in (1, -1):
+                    p, turned = (int(round((c + k * x) * 16)), int(round((c + y) * 16))), turned if k > 0 else 180 - turned
+                    cv2.ellipse(over, p, (int(big * 16), int(tall * 16)), turned, 0, end, first, thick, cv2.LINE_AA, 4)
+                    if u > 0.7: cv2.ellipse(over, p, (int(big * 7), int(tall * 7)), turned, 0, 360, second, -1, cv2.LINE_AA, 4)
+            a = (wing.astype(np.float32) / 255)[..., None]
+            if rng.random() < 0.4: cv2.polylines(over, sides(shape), True, colour(rng.uniform(0.4, 1)), max(1, int(s * rng.uniform(0.005, 0.03))), cv2.LINE_AA, 4)
+            paint, mask = paint * (1 - a) + over * a, np.maximum(mask, wing)
+        thin = max(1, int(s * rng.uniform(0.05, 0.13)))
+        cv2.ellipse(body, (int(c), int(c + 0.12 * s)), (thin, int(s * rng.uniform(0.3, 0.5))), 0, 0, 360, 255, -1, cv2.LINE_AA)
+        for k in (1, -1): cv2.line(body, (int(c), int(c - 0.3 * s)), (int(c + k * s * rng.uniform(0.1, 0.4)), int(c - s * rng.uniform(0.5, 0.75))), 255, max(1, int(s / 60)), cv2.LINE_AA)
+        b = (body.astype(np.float32) / 255)[..., None]
+        paint = paint * (1 - b) + (dark + self.noise(n, n, 2.5, 14)[..., None]) * b
+        mask = np.maximum(mask, body)
+        x, y = rng.uniform(0, w), rng.uniform(0, h)
+        m = cv2.getRotationMatrix2D((c, c), rng.uniform(0, 360) if rng.random() < 0.4 else rng.gauss(0, 12), 1.0); m[:, 2] += (x - c, y - c)
+        paint = cv2.warpAffine(paint, m, (w, h), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        mask = cv2.warpAffine(mask, m, (w, h), flags=cv2.INTER_LINEAR)
+        if rng.random() < 0.5: picture *= 1 - np.roll(cv2.GaussianBlur(mask.astype(np.float32) / 255, (0, 0), rng.uniform(1, 6)), (rng.randint(0, 8), rng.randint(-6, 6)), (0, 1))[..., None] * rng.uniform(0.1, 0.5)
+        picture += (mask.astype(np.float32) / 255)[..., None] * (paint - picture)
+        return mask
+
     def scrap(self, picture):
         """A piece of plant or dirt."""
         rng = self.rng
@@ -561,6 +631,8 @@ class Scenes:
                     self.paste(scene, sheet, np.array([rng.uniform(0, 1) * S, rng.uniform(0, 1) * S]), turn() if rng.random() < 0.6 else way + tilt(), rng.uniform(0, 3) if rng.random() < 0.2 else 0)
         if rng.random() < 0.35:
             for _ in range(rng.choice((1, 1, 2, 4))): scene.cover(self.insect(scene.picture).astype(np.float32) / 255, 0, 0)
+        if rng.random() < 0.25:
+            for _ in range(rng.choice((1, 1, 2, 3))): scene.cover(self.moth(scene.picture).astype(np.float32) / 255, 0, 0)
         if rng.random() < 0.2: self.pin(scene.picture)
         if rng.random() < 0.05: self.scrap(scene.picture)
         return scene
