@@ -147,6 +147,10 @@ fn ink_beyond(
     // The piece of ink being passed: where it starts, how high it reaches, and
     // how wide its darkest stretch is.
     let mut piece: Option<(f32, f32, f32)> = None;
+    let counts = |(start, low, high): (f32, f32, f32), end: f32| {
+        let wide = (end - start) / height;
+        (high - low + 1.0) / (ROWS - 8) as f32 > 0.4 && wide > 0.04 && wide < 6.0
+    };
     let mut u = 0.0;
     let mut off_paper = 0;
     while u - last_ink <= rules.reach_gap * height {
@@ -192,25 +196,17 @@ fn ink_beyond(
             }
             _ => {
                 // Space: a piece high enough to be a character counts.
-                if let Some((start, lo, hi)) = piece
-                    && u - last_ink > 0.25 * height
+                if u - last_ink > 0.25 * height
+                    && let Some(passed) = piece.take()
+                    && counts(passed, last_ink)
                 {
-                    let high = (hi - lo + 1.0) / (ROWS - 8) as f32;
-                    let wide = (last_ink - start) / height;
-                    if high > 0.4 && wide > 0.04 && wide < 6.0 {
-                        reached = last_ink;
-                    }
-                    piece = None;
+                    reached = last_ink;
                 }
             }
         }
     }
-    if let Some((start, lo, hi)) = piece {
-        let high = (hi - lo + 1.0) / (ROWS - 8) as f32;
-        let wide = (last_ink - start) / height;
-        if high > 0.4 && wide > 0.04 && wide < 6.0 {
-            reached = last_ink;
-        }
+    if piece.is_some_and(|piece| counts(piece, last_ink)) {
+        reached = last_ink;
     }
     if reached > 0.0 { reached + 0.15 * height } else { 0.0 }
 }
