@@ -44,7 +44,7 @@ pub(super) fn find(flow: &Flow, text: &str, rules: &DateRules) -> Vec<DateReadin
         }
     }
     // What each stretch of words may be, by the date in full.
-    let mut rivals: Vec<(Range<usize>, DateReading, f32, (usize, char))> = Vec::new();
+    let mut rivals: Vec<(DateReading, f32, (usize, char))> = Vec::new();
     for (changes, share) in tries {
         let mut other = chars.clone();
         for (i, c) in &changes {
@@ -54,11 +54,12 @@ pub(super) fn find(flow: &Flow, text: &str, rules: &DateRules) -> Vec<DateReadin
         for d in dates::find(&other, rules) {
             let touched = changes.iter().all(|(i, _)| d.chars.contains(i));
             if touched && matches!(d.shape, DateShape::Day | DateShape::Month) && !d.candidates.is_empty() {
-                rivals.push((d.chars.clone(), d, share, changes[0]));
+                rivals.push((d, share, changes[0]));
             }
         }
     }
-    for (range, rival, share, change) in rivals {
+    for (rival, share, change) in rivals {
+        let range = rival.chars.clone();
         let worth = |d: &DateReading, share: f32| {
             form(d) * share * d.candidates.iter().map(|c| c.confidence).sum::<f32>()
         };
