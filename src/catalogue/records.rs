@@ -2,14 +2,16 @@
 
 use super::deeds::Deed;
 use super::drafts::{KeptPhoto, match_words, telling, words};
+use super::folder::Folder;
 use super::keeping::LISTED;
-use super::store::Store;
+use super::store::{PATIENCE, Store, trouble};
 use super::term_rank;
 use crate::reading::Reading;
 use crate::trouble::{Result, Trouble};
 use serde::de::DeserializeOwned;
-use sqlx::{Row, SqliteConnection};
+use sqlx::Row;
 use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// One line of a list of records.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -132,20 +134,6 @@ impl Record {
         self.values.iter().find(|v| v.term == term).map_or("", |v| v.value.as_str())
     }
 }
-
-/// A lot's own row with its draft's note and its photograph, as
-/// [`Store::records_on`] asks for them.
-type LotRow = (
-    i64,
-    String,
-    Option<i64>,
-    String,
-    String,
-    Option<i64>,
-    String,
-    Option<String>,
-    Option<(i64, String, u32, String, String, u32, u32)>,
-);
 
 /// Rows that the database gave as JSON.
 fn understood<T: DeserializeOwned>(what: impl std::fmt::Display, json: &str) -> Result<Vec<T>> {
@@ -396,21 +384,16 @@ impl Store {
             }
             Some((true, _)) => {}
         }
-        let mut record = self.record_on(&mut conn, lot).await?;
+        let reader = Arc::clone(&self.records);
+        let found = tokio::task::spawn_blocking(move || reader.among((lot, lot), false)).await;
+        let found =
+            found.map_err(|e| Trouble::new(format!("record {lot}"), "could not be read").cause(e))??;
+        let none = || Trouble::new(format!("record {lot}"), "is not in this catalogue").hint(LISTED);
+        let mut record = found.into_iter().next().ok_or_else(none)?;
         record.history = self.history_on(&mut conn, record.draft, Some(lot)).await?;
         drop(conn);
         self.join_events(std::slice::from_mut(&mut record)).await?;
         Ok(record)
-    }
-
-    /// The records that stand among lots `first` to `last`, in order, without
-    /// their history.
-    pub(super) async fn records_among(&self, first: i64, last: i64) -> Result<Vec<Record>> {
-        let mut conn = self.read.acquire().await.map_err(|e| self.trouble(e))?;
-        let mut records = self.records_on(&mut conn, (first, last), true).await?;
-        drop(conn);
-        self.join_events(&mut records).await?;
-        Ok(records)
     }
 
     /// The last lot there is, 0 where there is none.
@@ -420,79 +403,104 @@ impl Store {
             .await
             .map_err(|e| self.trouble(e))
     }
+}
 
-    async fn record_on(&self, conn: &mut SqliteConnection, lot: i64) -> Result<Record> {
-        let found = self.records_on(conn, (lot, lot), false).await?;
-        let none = || Trouble::new(format!("record {lot}"), "is not in this catalogue").hint(LISTED);
-        found.into_iter().next().ok_or_else(none)
+/// Connections of [`RecordReader`] that are kept open for the next page.
+const KEPT_OPEN: usize = 4;
+
+/// Reads whole records, on connections of its own: rows come by the ten thousand,
+/// and the asynchronous driver hands each one from thread to thread.
+#[derive(Debug)]
+pub(super) struct RecordReader {
+    folder: Folder,
+    idle: Mutex<Vec<rusqlite::Connection>>,
+}
+
+impl RecordReader {
+    pub(super) fn new(folder: Folder) -> Self {
+        RecordReader { folder, idle: Mutex::default() }
     }
 
-    /// The records of a range of lots, those that stand or all, in order and
-    /// without their history: each table is asked once.
-    async fn records_on(
+    /// Closes the connections that are kept open.
+    pub(super) fn close(&self) {
+        self.idle.lock().unwrap_or_else(PoisonError::into_inner).clear();
+    }
+
+    /// The records of lots `first` to `last`, those that stand or all, in order,
+    /// without their history and without what joins them to a notebook page. It
+    /// waits for the disk: not for asynchronous code.
+    pub(super) fn among(&self, range: (i64, i64), standing: bool) -> Result<Vec<Record>> {
+        let idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner).pop();
+        let read = idle.map_or_else(|| self.connect(), Ok).and_then(|conn| {
+            // All tables as they are at one moment.
+            let moment = conn.unchecked_transaction()?;
+            let records = self.read(&moment, range, standing)?;
+            drop(moment);
+            Ok((conn, records))
+        });
+        let (conn, records) = read.map_err(|e| {
+            let code = e.sqlite_error().map(|e| e.extended_code as u32);
+            trouble(&self.folder.database(), "could not be used", code, e)
+        })?;
+        let mut idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner);
+        if idle.len() < KEPT_OPEN {
+            idle.push(conn);
+        }
+        Ok(records)
+    }
+
+    fn connect(&self) -> rusqlite::Result<rusqlite::Connection> {
+        use rusqlite::OpenFlags;
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let conn = rusqlite::Connection::open_with_flags(self.folder.database(), flags)?;
+        conn.busy_timeout(PATIENCE)?;
+        conn.pragma_update(None, "temp_store", "memory")?;
+        conn.pragma_update(None, "query_only", "on")?;
+        Ok(conn)
+    }
+
+    /// Each table is asked once.
+    fn read(
         &self,
-        conn: &mut SqliteConnection,
+        conn: &rusqlite::Connection,
         range: (i64, i64),
         standing: bool,
-    ) -> Result<Vec<Record>> {
+    ) -> rusqlite::Result<Vec<Record>> {
         let which = if standing { "AND standing = 1" } else { "" };
-        let lots: Vec<LotRow> = self
-            .rows_on(
-                conn,
-                range,
-                &format!(
-                    "SELECT json_group_array(json_array(
-                         lot.id, uuid, lot.draft, settled, settled_by, part_of, fate, note,
-                         CASE WHEN photo.id IS NOT NULL THEN json_array(
-                             photo.id, file, page, photo.name, hash, width, height) END))
-                     FROM lot LEFT JOIN draft ON draft.id = coalesce(lot.draft, lot.shown)
-                     LEFT JOIN photo ON photo.id = draft.photo
-                     WHERE lot.id BETWEEN ?1 AND ?2 {which}"
-                ),
-            )
-            .await?;
-        let mut records: Vec<Record> = lots.into_iter().map(|row| self.bare(row)).collect();
-        records.sort_by_key(|r| r.lot);
-        // Readings are long: each comes as it is kept, and its text alone is taken.
-        let readings: Vec<(i64, String)> = sqlx::query_as(&format!(
-            "SELECT lot.id, reading FROM lot JOIN draft ON draft.id = coalesce(lot.draft, lot.shown)
-             WHERE lot.id BETWEEN ?1 AND ?2 {which}"
-        ))
-        .bind(range.0)
-        .bind(range.1)
-        .fetch_all(&mut *conn)
-        .await
-        .map_err(|e| self.trouble(e))?;
-        let at = |records: &[Record], lot: i64| records.binary_search_by_key(&lot, |r| r.lot).ok();
-        for (lot, json) in readings {
-            if let Some(at) = at(&records, lot) {
-                records[at].verbatim_label = Reading::text_of(&json).unwrap_or_default();
-            }
-        }
-        /// Puts each row of a query, in the order of `by` where one is given, into
-        /// the record that its first column names.
+        let mut records: Vec<Record> = Vec::new();
+        let sql = format!(
+            "SELECT lot.id, uuid, lot.draft, settled, settled_by, part_of, fate, note,
+                 photo.id, file, page, photo.name, hash, width, height, reading
+             FROM lot LEFT JOIN draft ON draft.id = coalesce(lot.draft, lot.shown)
+             LEFT JOIN photo ON photo.id = draft.photo
+             WHERE lot.id BETWEEN ?1 AND ?2 {which} ORDER BY lot.id"
+        );
+        rows(conn, range, &sql, |row| {
+            records.push(self.bare(row)?);
+            Ok(())
+        })?;
+        /// Puts each row of a query into the record that its first column names.
         macro_rules! filled {
-            ($sql:expr, $(by $key:expr,)? |$record:ident, $row:ident: $columns:ty| $put:expr) => {
-                #[allow(unused_mut)]
-                let mut rows: Vec<$columns> = self.rows_on(conn, range, $sql).await?;
-                $(rows.sort_by_key($key);)?
-                for $row in rows {
-                    if let Some(at) = at(&records, $row.0) {
+            ($sql:expr, |$record:ident, $row:ident| $put:expr) => {
+                rows(conn, range, $sql, |$row| {
+                    let lot: i64 = $row.get(0)?;
+                    if let Ok(at) = records.binary_search_by_key(&lot, |r| r.lot) {
                         let $record = &mut records[at];
                         $put;
                     }
-                }
+                    Ok(())
+                })?;
             };
         }
         filled!(
-            "SELECT json_group_array(json_array(lot, term, verbatim, value, confidence, origin))
-             FROM lot_value WHERE lot BETWEEN ?1 AND ?2 AND value <> ''",
-            |record, r: (i64, String, String, String, Option<f64>, String)| record.values.push(RecordValue {
-                term: r.1,
-                verbatim: r.2,
-                value: r.3,
-                confidence: r.4,
-                origin: r.5,
+            "SELECT lot, term, verbatim, value, confidence, origin FROM lot_value
+             WHERE lot BETWEEN ?1 AND ?2 AND value <> '' ORDER BY lot, term",
+            |record, row| record.values.push(RecordValue {
+                term: row.get(1)?,
+                verbatim: row.get(2)?,
+                value: row.get(3)?,
+                confidence: row.get(4)?,
+                origin: row.get(5)?,
             })
         );
         // The values come by term, which decides among terms of the same rank.
@@ -500,24 +508,24 @@ impl Store {
             record.values.sort_by_cached_key(|v| term_rank(&v.term));
         }
         filled!(
-            "SELECT json_group_array(json_array(lot, specimen.id, specimen.uuid, number, sex, coalesce(code, '')))
+            "SELECT lot, specimen.id, specimen.uuid, number, sex, coalesce(code, '')
              FROM specimen LEFT JOIN container ON container.id = specimen.container
              WHERE lot BETWEEN ?1 AND ?2 AND number <> ''
-             AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = specimen.deed)",
-            by |r| r.1,
-            |record, r: (i64, i64, String, String, String, String)| record.specimens.push(Specimen {
-                id: r.1,
-                uuid: r.2,
-                number: r.3,
-                sex: r.4,
-                kept_in: r.5,
+             AND NOT EXISTS (SELECT 1 FROM deed WHERE undoes = specimen.deed)
+             ORDER BY lot, specimen.id",
+            |record, row| record.specimens.push(Specimen {
+                id: row.get(1)?,
+                uuid: row.get(2)?,
+                number: row.get(3)?,
+                sex: row.get(4)?,
+                kept_in: row.get(5)?,
             })
         );
         filled!(
             // A specimen's names go with it into another lot, and names of lots
             // merged into this one count among its own. `merged into record `
             // has 19 letters.
-            "SELECT json_group_array(json_array(of, id, name, by, day, specimen, entered, who)) FROM (
+            "SELECT of, name, by, day, specimen, entered, who FROM (
                  SELECT lot AS of, determination.* FROM determination
                  WHERE specimen IS NULL AND lot BETWEEN ?1 AND ?2
                  UNION ALL
@@ -529,18 +537,15 @@ impl Store {
                  CROSS JOIN determination ON determination.lot = lot.id AND determination.specimen IS NULL
                  WHERE substr(fate, 1, 19) = 'merged into record '
                  AND CAST(substr(fate, 20) AS INTEGER) BETWEEN ?1 AND ?2)
-             AS named WHERE NOT EXISTS (SELECT 1 FROM deed WHERE undoes = named.deed)",
-            by | r | r.1,
-            |record, r: (i64, i64, String, String, String, Option<i64>, String, String)| {
-                record.determinations.push(Determination {
-                    name: r.2,
-                    by: r.3,
-                    day: r.4,
-                    specimen: r.5,
-                    entered: r.6,
-                    who: r.7,
-                })
-            }
+             AS named WHERE NOT EXISTS (SELECT 1 FROM deed WHERE undoes = named.deed) ORDER BY id",
+            |record, row| record.determinations.push(Determination {
+                name: row.get(1)?,
+                by: row.get(2)?,
+                day: row.get(3)?,
+                specimen: row.get(4)?,
+                entered: row.get(5)?,
+                who: row.get(6)?,
+            })
         );
         filled!(
             "WITH RECURSIVE around (lot, code, inside, depth) AS (
@@ -548,76 +553,73 @@ impl Store {
                  WHERE lot.id BETWEEN ?1 AND ?2
                  UNION ALL SELECT lot, c.code, c.inside, depth + 1 FROM around
                  JOIN container AS c ON c.id = around.inside WHERE depth < 20)
-             SELECT json_group_array(json_array(lot, depth, code)) FROM around",
-            by | r | r.1,
-            |record, r: (i64, i64, String)| record.kept_in.push(r.2)
+             SELECT lot, code FROM around ORDER BY depth",
+            |record, row| record.kept_in.push(row.get(1)?)
         );
         filled!(
-            "SELECT json_group_array(json_array(part_of, id)) FROM lot
-             WHERE part_of BETWEEN ?1 AND ?2 AND standing = 1",
-            by | r | r.1,
-            |record, r: (i64, i64)| record.parts.push(r.1)
+            "SELECT part_of, id FROM lot WHERE part_of BETWEEN ?1 AND ?2 AND standing = 1 ORDER BY id",
+            |record, row| record.parts.push(row.get(1)?)
         );
         filled!(
-            "SELECT json_group_array(json_array(CAST(substr(fate, 20) AS INTEGER), id)) FROM lot
+            "SELECT CAST(substr(fate, 20) AS INTEGER), id FROM lot
              WHERE substr(fate, 1, 19) = 'merged into record '
-             AND CAST(substr(fate, 20) AS INTEGER) BETWEEN ?1 AND ?2",
-            by | r | r.1,
-            |record, r: (i64, i64)| record.merged.push(r.1)
+             AND CAST(substr(fate, 20) AS INTEGER) BETWEEN ?1 AND ?2 ORDER BY id",
+            |record, row| record.merged.push(row.get(1)?)
         );
         Ok(records)
     }
 
-    /// The rows of a query over a range of lots, which gives them as one piece of
-    /// JSON: the driver takes its time for every row that it hands from thread to
-    /// thread (most of the time of writing out), the database little for putting
-    /// them together.
-    async fn rows_on<T: DeserializeOwned>(
-        &self,
-        conn: &mut SqliteConnection,
-        (first, last): (i64, i64),
-        sql: &str,
-    ) -> Result<Vec<T>> {
-        let json: String = sqlx::query_scalar(sql)
-            .bind(first)
-            .bind(last)
-            .fetch_one(conn)
-            .await
-            .map_err(|e| self.trouble(e))?;
-        understood(format_args!("records {first} to {last}"), &json)
-    }
-
-    /// A record of what its lot's own row says.
-    fn bare(&self, row: LotRow) -> Record {
-        let (lot, uuid, draft, settled, settled_by, part_of, fate, note, photo) = row;
-        let photo = photo.map(|(id, file, page, name, hash, width, height)| KeptPhoto {
-            id,
-            file: self.folder().photos().join(file),
-            page: Some(page).filter(|p| *p > 0),
-            name,
-            hash,
-            width,
-            height,
-        });
-        Record {
-            lot,
-            uuid,
-            draft,
-            settled,
-            settled_by,
-            note: note.unwrap_or_default(),
+    /// A record of what its lot's own row says, with its photograph and what is
+    /// read on it.
+    fn bare(&self, row: &rusqlite::Row) -> rusqlite::Result<Record> {
+        let photo = match row.get(8)? {
+            None => None,
+            Some(id) => Some(KeptPhoto {
+                id,
+                file: self.folder.photos().join(row.get::<_, String>(9)?),
+                page: Some(row.get(10)?).filter(|p| *p > 0),
+                name: row.get(11)?,
+                hash: row.get(12)?,
+                width: row.get(13)?,
+                height: row.get(14)?,
+            }),
+        };
+        // Readings are long: the text alone is taken.
+        let reading = row.get_ref(15)?.as_str_or_null()?;
+        Ok(Record {
+            lot: row.get(0)?,
+            uuid: row.get(1)?,
+            draft: row.get(2)?,
+            settled: row.get(3)?,
+            settled_by: row.get(4)?,
+            part_of: row.get(5)?,
+            fate: row.get(6)?,
+            note: row.get::<_, Option<String>>(7)?.unwrap_or_default(),
+            photo,
+            verbatim_label: reading.and_then(|r| Reading::text_of(r).ok()).unwrap_or_default(),
             values: Vec::new(),
             specimens: Vec::new(),
             determinations: Vec::new(),
             kept_in: Vec::new(),
-            part_of,
             parts: Vec::new(),
             merged: Vec::new(),
-            fate,
             event: None,
-            photo,
-            verbatim_label: String::new(),
             history: Vec::new(),
-        }
+        })
     }
+}
+
+/// Gives every row of a query over a range of lots to `take`.
+fn rows(
+    conn: &rusqlite::Connection,
+    range: (i64, i64),
+    sql: &str,
+    mut take: impl FnMut(&rusqlite::Row) -> rusqlite::Result<()>,
+) -> rusqlite::Result<()> {
+    let mut statement = conn.prepare_cached(sql)?;
+    let mut rows = statement.query(range)?;
+    while let Some(row) = rows.next()? {
+        take(row)?;
+    }
+    Ok(())
 }

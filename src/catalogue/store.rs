@@ -3,6 +3,7 @@
 
 use super::drafts::{Entered, KeptPhoto, NearPhoto};
 use super::folder::Folder;
+use super::records::RecordReader;
 use super::safety::{BackedUp, Checked};
 use super::{Change, Draft, DraftHead, Queue, QueueCounts, Record, RecordHead, Undone};
 use crate::checking::Doubt;
@@ -13,7 +14,6 @@ use crate::trouble::{Result, Trouble};
 use sqlx::SqlitePool;
 use sqlx::migrate::{MigrateError, Migrator};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
-use std::collections::VecDeque;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -24,7 +24,7 @@ static MIGRATIONS: Migrator = sqlx::migrate!("src/catalogue/migrations");
 const APPLICATION_ID: i32 = 1_198_285_171;
 
 /// How long a write waits for another program's before it gives up.
-const PATIENCE: Duration = Duration::from_secs(20);
+pub(super) const PATIENCE: Duration = Duration::from_secs(20);
 
 /// After how long a person is told what keeps them waiting while an older
 /// catalogue is brought up to this version.
@@ -39,6 +39,7 @@ pub struct Store {
     folder: Folder,
     pub(super) write: SqlitePool,
     pub(super) read: SqlitePool,
+    pub(super) records: Arc<RecordReader>,
     /// Likeness hashes of all photographs by number: filled when first asked
     /// for, then only added to.
     pub(super) looks: Mutex<Vec<(i64, Likeness)>>,
@@ -70,7 +71,7 @@ impl Store {
             .synchronous(SqliteSynchronous::Full)
             .pragma("temp_store", "memory")
             .optimize_on_close(true, None);
-        let failed = |e| trouble(&database, "cannot be opened", e);
+        let failed = |e| failed(&database, "cannot be opened", e);
         let write = SqlitePoolOptions::new()
             .max_connections(1)
             .connect_with(options.clone())
@@ -91,7 +92,7 @@ impl Store {
             )
             .hint("use that version or a later one; nothing was changed"),
             MigrateError::Execute(e) | MigrateError::ExecuteMigration(e, _) => {
-                trouble(&database, "cannot be brought up to this version", e)
+                self::failed(&database, "cannot be brought up to this version", e)
             }
             other => Trouble::file(&database, "cannot be brought up to this version")
                 .cause(other)
@@ -111,7 +112,8 @@ impl Store {
             .connect_with(options.pragma("query_only", "on"))
             .await
             .map_err(failed)?;
-        Ok(Store { folder, write, read, looks: Mutex::new(Vec::new()), swept: std::sync::Once::new() })
+        let records = Arc::new(RecordReader::new(folder.clone()));
+        Ok(Store { folder, write, read, records, looks: Mutex::default(), swept: std::sync::Once::new() })
     }
 
     /// The collection folder.
@@ -128,10 +130,11 @@ impl Store {
 
     /// What a database error means for the person.
     pub(super) fn trouble(&self, error: sqlx::Error) -> Trouble {
-        trouble(&self.folder.database(), "could not be used", error)
+        failed(&self.folder.database(), "could not be used", error)
     }
 
     async fn close(&self) {
+        self.records.close();
         self.read.close().await;
         self.write.close().await;
     }
@@ -190,14 +193,22 @@ pub(super) fn store_options(database: &Path) -> SqliteConnectOptions {
     SqliteConnectOptions::new().filename(database).foreign_keys(true).busy_timeout(PATIENCE)
 }
 
-/// A database error with the next step by its kind.
-fn trouble(path: &Path, fact: &str, error: sqlx::Error) -> Trouble {
+/// An error of the asynchronous driver with the next step by its kind.
+fn failed(path: &Path, fact: &str, error: sqlx::Error) -> Trouble {
+    let code = error.as_database_error().and_then(|e| e.code()?.parse().ok());
+    trouble(path, fact, code, error)
+}
+
+/// A database error with the next step by its kind, which SQLite's result code
+/// says, where there is one.
+pub(super) fn trouble(
+    path: &Path,
+    fact: &str,
+    code: Option<u32>,
+    error: impl std::error::Error + Send + Sync + 'static,
+) -> Trouble {
     // Primary result codes, https://www.sqlite.org/rescode.html
-    let code = match &error {
-        sqlx::Error::Database(e) => e.code().and_then(|c| c.parse::<u32>().ok()).map(|c| c & 0xff),
-        _ => None,
-    };
-    let (fact, hint) = match code {
+    let (fact, hint) = match code.map(|c| c & 0xff) {
         Some(5 | 6) => (
             "is being written by another program",
             "wait until it is done, then run the same command again; nothing was changed",
@@ -483,45 +494,39 @@ impl Catalogue {
         self.wait(self.inner.store.terms())
     }
 
-    /// Every settled record in turn, for writers: read in pages, so that a
-    /// million of them need no more memory than some hundreds. The next pages are
-    /// read while the caller has this one in hand. What is settled meanwhile
-    /// does not come.
+    /// Every settled record in turn, read in pages: a million of them need no more
+    /// memory than some hundreds. What is settled meanwhile does not come.
     pub fn records(&self) -> impl Iterator<Item = Result<Record>> + '_ {
-        let fetch = |first: i64, last: i64| {
-            let store = self.store();
-            let runtime = self.inner.runtime.as_ref().expect("the runtime lives as long as the handle");
-            runtime.spawn(async move { store.records_among(first, last).await })
-        };
-        let (last, mut failed) = match self.wait(self.inner.store.last_lot()) {
+        let (last, failed) = match self.wait(self.inner.store.last_lot()) {
             Ok(last) => (last, None),
             Err(e) => (0, Some(Err(e))),
         };
-        let mut begin = 1;
-        let mut coming = VecDeque::new();
-        let mut page: VecDeque<Record> = VecDeque::new();
+        failed.into_iter().chain(self.among(1, last))
+    }
+
+    /// The records that stand among lots `first` to `last`, in order.
+    fn among(&self, first: i64, last: i64) -> impl Iterator<Item = Result<Record>> + '_ {
+        let mut begin = first;
+        let mut page = Vec::new().into_iter();
         std::iter::from_fn(move || {
-            if failed.is_some() {
-                return failed.take();
-            }
             loop {
-                if let Some(record) = page.pop_front() {
+                if let Some(record) = page.next() {
                     return Some(Ok(record));
                 }
-                while coming.len() < PAGES_AHEAD && begin <= last {
-                    let end = (begin + PAGE - 1).min(last);
-                    coming.push_back(fetch(begin, end));
-                    begin = end + 1;
+                if begin > last {
+                    return None;
                 }
-                let next = self.wait(coming.pop_front()?).unwrap_or_else(|e| {
-                    Err(Trouble::new("the catalogue", "could not be read: a fault of this program").cause(e))
+                let end = (begin + PAGE - 1).min(last);
+                let store = &self.inner.store;
+                let read = store.records.among((begin, end), true).and_then(|mut records| {
+                    self.wait(store.join_events(&mut records))?;
+                    Ok(records)
                 });
-                match next {
-                    Ok(next) => page.extend(next),
+                match read {
+                    Ok(records) => (begin, page) = (end + 1, records.into_iter()),
                     Err(e) => {
                         // Nothing after a page that could not be read: the rest would
                         // look like all there is.
-                        coming.clear();
                         begin = i64::MAX;
                         return Some(Err(e));
                     }
@@ -529,14 +534,62 @@ impl Catalogue {
             }
         })
     }
+
+    /// Every settled record, for writers, on several threads: `make` makes a piece
+    /// of each stretch of lots, whose records it is given in order, and `take` gets
+    /// the pieces in order on the caller's thread. Few pieces are there at a time:
+    /// memory does not grow with the collection. What is settled meanwhile does not
+    /// come.
+    ///
+    /// # Errors
+    /// The database's own, and what `make` and `take` give; the first ends it.
+    pub fn pieces<T: Send>(
+        &self,
+        make: impl Fn(&mut dyn Iterator<Item = Result<Record>>) -> Result<T> + Sync,
+        mut take: impl FnMut(T) -> Result<()>,
+    ) -> Result<()> {
+        let last = self.wait(self.inner.store.last_lot())?;
+        let begins: Vec<i64> = (1..=last).step_by(STRETCH as usize).collect();
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        let threads = cores.min(MOST_THREADS);
+        std::thread::scope(|scope| {
+            // Each thread makes every so many-th piece, and goes on as soon as the one
+            // before waits to be taken.
+            let thread = |nth| {
+                let (to, from) = std::sync::mpsc::sync_channel(1);
+                let (make, begins) = (&make, &begins);
+                scope.spawn(move || {
+                    for begin in begins.iter().skip(nth).step_by(threads) {
+                        let end = (begin + STRETCH - 1).min(last);
+                        let made = make(&mut self.among(*begin, end));
+                        let failed = made.is_err();
+                        if to.send(made).is_err() || failed {
+                            break;
+                        }
+                    }
+                });
+                from
+            };
+            let coming: Vec<_> = (0..threads.min(begins.len())).map(thread).collect();
+            for nth in 0..begins.len() {
+                // Nothing comes where a thread panicked; the scope passes that on.
+                let Ok(made) = coming[nth % threads].recv() else { break };
+                take(made?)?;
+            }
+            Ok(())
+        })
+    }
 }
 
-/// Lots of one page of [`Catalogue::records`].
+/// Lots that are read at once: few enough for little memory.
 const PAGE: i64 = 500;
 
-/// Pages of [`Catalogue::records`] that are read at once, each on a connection of
-/// its own.
-const PAGES_AHEAD: usize = 3;
+/// Lots of one piece of [`Catalogue::pieces`].
+const STRETCH: i64 = 5_000;
+
+/// Threads of [`Catalogue::pieces`]: each has pieces in memory, and one thread puts
+/// all of them in order.
+const MOST_THREADS: usize = 4;
 
 fn runtime() -> Result<tokio::runtime::Runtime> {
     tokio::runtime::Builder::new_multi_thread()

@@ -386,11 +386,21 @@ fn add_records(folder: &Path, files: &[PathBuf], columns: &[String]) -> Result<E
     let mut columns = intake::Columns::new(columns, Some(&catalogue.folder().config()))?;
     // What is here already, whether it was settled here or taken in before.
     let mut here: BTreeSet<String> = BTreeSet::new();
-    out::Source::from(&catalogue).each(|record, rows| {
-        here.insert(format!("urn:uuid:{}", record.uuid));
-        here.extend(rows.into_iter().filter_map(|mut row| row.remove("occurrenceID")));
-        Ok(())
-    })?;
+    out::Source::from(&catalogue).pieces(
+        |records| {
+            let mut here = Vec::new();
+            for record in records {
+                let (record, rows) = record?;
+                here.push(format!("urn:uuid:{}", record.uuid));
+                here.extend(rows.into_iter().filter_map(|mut row| row.remove("occurrenceID")));
+            }
+            Ok(here)
+        },
+        |of| {
+            here.extend(of);
+            Ok(())
+        },
+    )?;
     let known = catalogue.known("", None);
     let (mut new, mut doubtful, mut passed, mut failed, mut unread) = (0, 0, 0, 0, 0);
     for file in files {
@@ -588,10 +598,16 @@ fn exactly_or_not(from: out::Source, size: Option<out::CellSize>, config: &Path)
     let judge = from.coarsening.unwrap_or(&by_list);
     let exact = out::Source::from(from.catalogue);
     let mut concerned = 0;
-    exact.each(|_, rows| {
-        concerned += rows.iter().filter(|r| judge.concerns(r)).count();
-        Ok(())
-    })?;
+    exact.pieces(
+        |records| {
+            let of = |rows: Vec<out::Row>| rows.iter().filter(|r| judge.concerns(r)).count();
+            records.map(|record| Ok(of(record?.1))).sum()
+        },
+        |of: usize| {
+            concerned += of;
+            Ok(())
+        },
+    )?;
     match size {
         Some(size) => eprintln!("{} went out in a grid of {size} cells.", count(concerned, "record")),
         None if concerned > 0 => eprintln!(

@@ -9,9 +9,10 @@
 //! quotes.
 
 use super::{Naming, Row, Source, write_failed};
-use crate::catalogue::Record;
+use crate::catalogue::{Determination, Record};
 use crate::settings;
 use crate::trouble::{Result, Trouble};
+use jiff::civil::Date;
 use quick_xml::Writer;
 use quick_xml::events::{BytesDecl, BytesText, Event};
 use serde::Deserialize;
@@ -113,7 +114,7 @@ struct Table {
 struct Span {
     rows: u64,
     west_east_south_north: Option<(f64, f64, f64, f64)>,
-    first_last: Option<(String, String)>,
+    first_last: Option<(Date, Date)>,
     names: std::collections::BTreeSet<String>,
 }
 
@@ -129,23 +130,35 @@ impl Span {
         for date in row.get("eventDate").iter().flat_map(|d| d.split('/')) {
             let whole = crate::parsing::dates::Edtf::parse(date).and_then(|e| e.first.zip(e.last));
             let Some((first, last)) = whole else { continue };
-            let (first, last) = (first.to_string(), last.to_string());
-            match &mut self.first_last {
-                None => self.first_last = Some((first, last)),
-                Some(span) => {
-                    span.0 = span.0.clone().min(first);
-                    span.1 = span.1.clone().max(last);
-                }
-            }
+            let span = self.first_last.get_or_insert((first, last));
+            *span = (span.0.min(first), span.1.max(last));
         }
-        if let Some(name) = row.get("scientificName") {
+        if let Some(name) = row.get("scientificName")
+            && !self.names.contains(name)
+        {
             self.names.insert(name.clone());
         }
+    }
+
+    /// Both together.
+    fn and(self, other: Span) -> Span {
+        let (a, b) = (self.west_east_south_north, other.west_east_south_north);
+        let box_ = match (a, b) {
+            (Some(a), Some(b)) => Some((a.0.min(b.0), a.1.max(b.1), a.2.min(b.2), a.3.max(b.3))),
+            (a, b) => a.or(b),
+        };
+        let days = match (self.first_last, other.first_last) {
+            (Some(a), Some(b)) => Some((a.0.min(b.0), a.1.max(b.1))),
+            (a, b) => a.or(b),
+        };
+        let mut names = self.names;
+        names.extend(other.names);
+        Span { rows: self.rows + other.rows, west_east_south_north: box_, first_last: days, names }
     }
 }
 
 /// Writes every settled record of `from` as an archive to `to` and gives the
-/// number of occurrences. Records are written as they are read; `now` is the
+/// number of occurrences. They are written piece by piece; `today` is the
 /// day of publication.
 ///
 /// # Errors
@@ -153,7 +166,7 @@ impl Span {
 pub fn archive<'a>(
     from: impl Into<Source<'a>>,
     rules: &DatasetRules,
-    today: jiff::civil::Date,
+    today: Date,
     to: impl Write,
 ) -> Result<u64> {
     let from = from.into();
@@ -176,43 +189,34 @@ pub fn archive<'a>(
         row_type: "http://rs.gbif.org/terms/1.0/Multimedia",
         terms: about.map(|t| format!("http://purl.org/dc/terms/{t}")).into(),
     };
-    let mut span = Span::default();
     // A zip takes one file after the other, and the catalogue is read once: the
     // smaller tables wait on the disk.
-    let mut named = Aside::new(&names)?;
-    let mut shown = Aside::new(&about)?;
+    let mut named = aside(&names)?;
+    let mut shown = aside(&about)?;
     let licence = rules.licence().map_or("", |l| l.1);
     zip.start_file(occurrences.file, options()).map_err(write_failed)?;
-    let mut core = writer(&mut zip);
-    core.write_record(&columns).map_err(write_failed)?;
-    from.each(|record, rows| {
-        for (row, specimen) in rows.iter().zip(specimens(record)) {
-            span.add(row);
-            core.write_record(columns.iter().map(|c| row.get(c).map_or("", String::as_str)))
-                .map_err(write_failed)?;
-            let Some(id) = row.get("occurrenceID") else { continue };
-            let of = |d: &&crate::catalogue::Determination| d.specimen.is_none() || d.specimen == specimen;
-            for d in record.determinations.iter().filter(of) {
-                named.put(&[id, &d.name, &d.by, &d.day])?;
+    zip.write_all(&header(&columns)?).map_err(write_failed)?;
+    let mut span = Span::default();
+    from.pieces(
+        |records| {
+            let mut piece = Piece::default();
+            for record in records {
+                let (record, rows) = record?;
+                piece.add(&record, &rows, &columns, (&rules.media_base, licence))?;
             }
-            let now = Naming::of(record, specimen);
-            if now.changed || record.determinations.is_empty() && !now.name.is_empty() {
-                named.put(&[id, now.name, now.by, now.day])?;
-            }
-            // A coarsened record has its photograph withheld.
-            if let Some(path) = row.get("associatedMedia") {
-                let address = format!("{}{path}", rules.media_base);
-                let title = record.photo.as_ref().map_or("", |p| p.name.as_str());
-                shown.put(&[id, "StillImage", format_of(path), &address, title, licence])?;
-            }
-        }
-        Ok(())
-    })?;
-    core.flush().map_err(write_failed)?;
-    drop(core);
-    for (table, rows) in [(&identifications, named), (&media, shown)] {
+            Ok((piece.span, [piece.core, piece.named, piece.shown].map(Rows::bytes)))
+        },
+        |(of, [core, names, pictures])| {
+            span = std::mem::take(&mut span).and(of);
+            zip.write_all(&core?).map_err(write_failed)?;
+            named.write_all(&names?).map_err(write_failed)?;
+            shown.write_all(&pictures?).map_err(write_failed)
+        },
+    )?;
+    for (table, mut rows) in [(&identifications, named), (&media, shown)] {
         zip.start_file(table.file, options()).map_err(write_failed)?;
-        rows.copy_to(&mut zip)?;
+        rows.rewind().map_err(write_failed)?;
+        std::io::copy(&mut rows, &mut zip).map_err(write_failed)?;
     }
     file(&mut zip, "meta.xml", &meta(&occurrences, &[identifications, media]).map_err(write_failed)?)?;
     file(&mut zip, "eml.xml", &eml(rules, &span, today).map_err(write_failed)?)?;
@@ -242,30 +246,77 @@ fn format_of(path: &str) -> &'static str {
     }
 }
 
-fn writer<W: Write>(to: W) -> csv::Writer<W> {
-    csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(to)
+/// Rows of one table as they stand in its file.
+struct Rows(csv::Writer<Vec<u8>>);
+
+impl Default for Rows {
+    fn default() -> Self {
+        Rows(csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(Vec::new()))
+    }
 }
 
-/// Rows of an extension that wait in a nameless file until the core is written.
-struct Aside(csv::Writer<std::fs::File>);
-
-impl Aside {
-    fn new(terms: &[&str]) -> Result<Self> {
-        let mut rows = Aside(writer(tempfile::tempfile().map_err(write_failed)?));
-        rows.put(&[&["occurrenceID"], terms].concat())?;
-        Ok(rows)
-    }
-
-    fn put(&mut self, cells: &[&str]) -> Result<()> {
+impl Rows {
+    fn put<T: AsRef<[u8]>>(&mut self, cells: impl IntoIterator<Item = T>) -> Result<()> {
         self.0.write_record(cells).map_err(write_failed)
     }
 
-    fn copy_to(self, mut to: impl Write) -> Result<()> {
-        let mut file = self.0.into_inner().map_err(|e| write_failed(e.into_error()))?;
-        file.rewind().map_err(write_failed)?;
-        std::io::copy(&mut file, &mut to).map_err(write_failed)?;
+    fn bytes(self) -> Result<Vec<u8>> {
+        self.0.into_inner().map_err(|e| write_failed(e.into_error()))
+    }
+}
+
+/// What one stretch of lots adds to the tables.
+#[derive(Default)]
+struct Piece {
+    span: Span,
+    core: Rows,
+    named: Rows,
+    shown: Rows,
+}
+
+impl Piece {
+    fn add(
+        &mut self,
+        record: &Record,
+        rows: &[Row],
+        columns: &[String],
+        (media_base, licence): (&str, &str),
+    ) -> Result<()> {
+        for (row, specimen) in rows.iter().zip(specimens(record)) {
+            self.span.add(row);
+            self.core.put(columns.iter().map(|c| row.get(c).map_or("", String::as_str)))?;
+            let Some(id) = row.get("occurrenceID") else { continue };
+            let of = |d: &&Determination| d.specimen.is_none() || d.specimen == specimen;
+            for d in record.determinations.iter().filter(of) {
+                self.named.put([id, &d.name, &d.by, &d.day])?;
+            }
+            let now = Naming::of(record, specimen);
+            if now.changed || record.determinations.is_empty() && !now.name.is_empty() {
+                self.named.put([id, now.name, now.by, now.day])?;
+            }
+            // A coarsened record has its photograph withheld.
+            if let Some(path) = row.get("associatedMedia") {
+                let address = format!("{media_base}{path}");
+                let title = record.photo.as_ref().map_or("", |p| p.name.as_str());
+                self.shown.put([id, "StillImage", format_of(path), &address, title, licence])?;
+            }
+        }
         Ok(())
     }
+}
+
+/// The first line of a table.
+fn header<T: AsRef<[u8]>>(terms: impl IntoIterator<Item = T>) -> Result<Vec<u8>> {
+    let mut rows = Rows::default();
+    rows.put(terms)?;
+    rows.bytes()
+}
+
+/// A nameless file in which an extension waits until the core is written.
+fn aside(terms: &[&str]) -> Result<std::fs::File> {
+    let mut file = tempfile::tempfile().map_err(write_failed)?;
+    file.write_all(&header([&["occurrenceID"], terms].concat())?).map_err(write_failed)?;
+    Ok(file)
 }
 
 fn file<W: Write + Seek>(zip: &mut ZipWriter<W>, name: &str, content: &[u8]) -> Result<()> {
@@ -337,7 +388,7 @@ fn meta(core: &Table, extensions: &[Table]) -> std::io::Result<Vec<u8>> {
     })
 }
 
-fn eml(rules: &DatasetRules, span: &Span, today: jiff::civil::Date) -> std::io::Result<Vec<u8>> {
+fn eml(rules: &DatasetRules, span: &Span, today: Date) -> std::io::Result<Vec<u8>> {
     let person = |w: &mut Writer<Vec<u8>>, name: &str| {
         w.create_element(name)
             .write_inner_content(|w| {
@@ -424,7 +475,8 @@ fn coverage(w: &mut Writer<Vec<u8>>, span: &Span) -> std::io::Result<()> {
             w.create_element("temporalCoverage").write_inner_content(|w| {
                 w.create_element("rangeOfDates").write_inner_content(|w| {
                     for (name, day) in [("beginDate", first), ("endDate", last)] {
-                        w.create_element(name).write_inner_content(|w| leaf(w, "calendarDate", day))?;
+                        let day = day.to_string();
+                        w.create_element(name).write_inner_content(|w| leaf(w, "calendarDate", &day))?;
                     }
                     Ok(())
                 })?;

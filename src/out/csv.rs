@@ -12,29 +12,45 @@ use crate::trouble::Result;
 use std::io::Write;
 
 /// Writes every settled record of `from` to `to` and gives the number of
-/// rows. Rows are written as they are read: memory does not grow with them.
+/// rows. They are written piece by piece: memory does not grow with them.
 ///
 /// # Errors
 /// When the catalogue cannot be read or `to` cannot be written.
 pub fn csv<'a>(from: impl Into<Source<'a>>, to: impl Write) -> Result<u64> {
-    let from = from.into();
+    let (from, mut to) = (from.into(), to);
     let columns = from.columns()?;
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(to);
-    writer.write_record(&columns).map_err(write_failed)?;
+    let mut header = writer(&mut to);
+    header.write_record(&columns).map_err(write_failed)?;
+    header.flush().map_err(write_failed)?;
+    drop(header);
     let mut count = 0;
-    from.each(|_, rows| {
-        for row in rows {
-            let cells = columns.iter().map(|c| safe(row.get(c).map_or("", String::as_str)));
-            for cell in cells {
-                writer.write_field(cell.as_bytes()).map_err(write_failed)?;
+    from.pieces(
+        |records| {
+            let mut piece = writer(Vec::new());
+            let mut count = 0;
+            for record in records {
+                for row in record?.1 {
+                    for column in &columns {
+                        let cell = row.get(column).map_or("", String::as_str);
+                        piece.write_field(safe(cell).as_bytes()).map_err(write_failed)?;
+                    }
+                    piece.write_record(None::<&[u8]>).map_err(write_failed)?;
+                    count += 1;
+                }
             }
-            writer.write_record(None::<&[u8]>).map_err(write_failed)?;
-            count += 1;
-        }
-        Ok(())
-    })?;
-    writer.flush().map_err(write_failed)?;
+            Ok((count, piece.into_inner().map_err(|e| write_failed(e.into_error()))?))
+        },
+        |(rows, piece)| {
+            count += rows;
+            to.write_all(&piece).map_err(write_failed)
+        },
+    )?;
+    to.flush().map_err(write_failed)?;
     Ok(count)
+}
+
+fn writer<W: Write>(to: W) -> csv::Writer<W> {
+    csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(to)
 }
 
 /// Writes events of notebook pages as Darwin Core events, a row each.
@@ -42,7 +58,7 @@ pub fn csv<'a>(from: impl Into<Source<'a>>, to: impl Write) -> Result<u64> {
 /// # Errors
 /// When `to` cannot be written.
 pub fn events_csv(events: &[PageEvent], to: impl Write) -> Result<()> {
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(to);
+    let mut writer = writer(to);
     let mut put = |cells: &[&str]| -> Result<()> {
         for cell in cells {
             writer.write_field(safe(cell).as_bytes()).map_err(write_failed)?;

@@ -84,7 +84,27 @@ impl<'a> From<&'a Catalogue> for Source<'a> {
 }
 
 impl Source<'_> {
-    /// Gives every record with its rows to `each`, in the order of the lots.
+    /// Makes a piece of every stretch of lots, each record with its rows, on several
+    /// threads, and gives the pieces to `take` in the order of the lots (see
+    /// [`Catalogue::pieces`]).
+    ///
+    /// # Errors
+    /// The catalogue's own, and what `make` and `take` give.
+    pub fn pieces<P: Send>(
+        &self,
+        make: impl Fn(&mut dyn Iterator<Item = Result<(Record, Vec<Row>)>>) -> Result<P> + Sync,
+        take: impl FnMut(P) -> Result<()>,
+    ) -> Result<()> {
+        let with_rows = |record: Result<Record>| {
+            let record = record?;
+            let rows = self.rows(&record);
+            Ok((record, rows))
+        };
+        self.catalogue.pieces(|records| make(&mut records.map(with_rows)), take)
+    }
+
+    /// Gives every record with its rows to `each`, in the order of the lots, one
+    /// after the other.
     ///
     /// # Errors
     /// The catalogue's own, and what `each` gives.
