@@ -8,7 +8,7 @@
 //! of the Darwin Core quick reference, <https://dwc.tdwg.org/terms/>, without a
 //! prefix.
 
-use crate::catalogue::{Catalogue, Record, event_id, term_rank};
+use crate::catalogue::{Catalogue, Record, Specimen, event_id, term_rank};
 use crate::trouble::{Result, Trouble};
 use std::collections::BTreeMap;
 
@@ -192,8 +192,9 @@ fn rows(record: &Record) -> Vec<Row> {
         row.insert("occurrenceID".into(), given.unwrap_or_else(|| format!("urn:uuid:{}", record.uuid)));
         return vec![row];
     }
-    let of = |specimen: &crate::catalogue::Specimen| {
-        let mut row = row.clone();
+    // The last of them is `row` itself: most records have one specimen.
+    let copies = std::iter::repeat_n(row, record.specimens.len());
+    let of = |(specimen, mut row): (&Specimen, Row)| {
         let own = given.clone().unwrap_or_else(|| format!("urn:uuid:{}", specimen.uuid));
         row.insert("occurrenceID".into(), own);
         put(&mut row, "catalogNumber", &specimen.number);
@@ -208,7 +209,7 @@ fn rows(record: &Record) -> Vec<Row> {
         put(&mut row, "dateIdentified", own.day);
         row
     };
-    record.specimens.iter().map(of).collect()
+    record.specimens.iter().zip(copies).map(of).collect()
 }
 
 /// The name that counts, who gave it and when.
