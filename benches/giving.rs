@@ -31,6 +31,10 @@ use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
+/// That of the program.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 const WHEN: &str = "2026-01-01T00:00:00Z";
 const WHO: &str = "A. Vell";
 const FORMATS: [&str; 5] = ["archive", "csv", "jsonl", "parquet", "geojson"];

@@ -18,6 +18,11 @@ use std::io::Write;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
+/// Writing records out makes and frees short texts by the million; in the system's
+/// allocator they took a third of the time.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 const AFTER: &str = "\
 Exit codes:
   0    all done
