@@ -1,10 +1,9 @@
 //! Learns one collector's hand: adapts a part of the reader to lines that a
 //! person settled, and says by lines held back whether it reads better.
 //!
-//! The convolutions and the head stay as shipped. What is learned are the two
-//! LSTM layers beside the head with the linear layers around them, from pictures
-//! of the lines and versions worn a little, and which letters the collector lets
-//! follow which, from the texts. A quarter of the lines is held back;
+//! All weights are learned, with small steps, from pictures of the lines worn
+//! otherwise every time, and which letters the collector lets follow which, from
+//! the texts. A quarter of the lines is held back;
 //! what was learned is used only where it reads those with fewer wrong
 //! characters, by a margin that chance would hardly give. Nothing of the reader
 //! that ships is changed.
@@ -13,19 +12,20 @@ pub mod lines;
 pub mod loss;
 pub mod network;
 pub mod training;
+pub mod trunk;
 pub mod wear;
 
 pub use self::lines::Line;
 
-use self::training::{Chance, Course, Lesson, Seen};
+use self::training::{Chance, Course, Lesson};
 use crate::geometry::Quad;
 use crate::reading::learned::{Learned, Shipped, Told, Weights};
 use crate::reading::{NeuralReader, ReadingRules};
 use crate::trouble::{Result, Trouble};
 use image::RgbImage;
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::Path;
-use std::sync::Mutex;
 
 /// Fewer lines than this teach nothing that could be judged.
 pub const FEWEST: usize = 24;
@@ -112,8 +112,8 @@ pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outc
     let file = models.join("reader").join("reader.onnx");
     let shipped = Shipped::load(&file)?;
     let reader = NeuralReader::load(models, 1, rules)?;
-    if !reader.can_learn() {
-        return Err(Trouble::file(&file, "gives no `columns` and `base`: it cannot learn")
+    if let Some(name) = trunk::missing(&shipped.weights) {
+        return Err(Trouble::file(&file, format!("has no weights `{name}`: it cannot learn"))
             .hint("install the program again: the reader that ships can learn"));
     }
     let (mut taken, mut left_out) = (Vec::new(), Vec::new());
@@ -131,45 +131,45 @@ pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outc
     if taken.len() < FEWEST {
         return Err(too_few(taken.len()));
     }
+    let cutter = reader.cutter();
     let held = held_back(&taken.iter().map(|t| t.0.text.as_str()).collect::<Vec<_>>());
-    let versions = (1200 / taken.len()).clamp(2, 6);
-    say(&format!("looking at {} lines, {versions} times each", taken.len()));
-    let mut lessons = looked_at(models, rules, &taken, &held, versions)?;
-    let mut pairs: Vec<(Lesson, bool)> = Vec::new();
-    let mut texts = Vec::new();
-    for ((lesson, held), (line, _)) in lessons.drain(..).zip(held).zip(&taken) {
-        if training::learnable(&lesson) {
-            if !held {
-                texts.push(folded(&line.text));
-            }
-            pairs.push((lesson, held));
-        } else {
+    let (mut judges, mut lessons, mut texts) = (Vec::new(), Vec::new(), Vec::new());
+    for ((line, target), held) in taken.into_iter().zip(held) {
+        let (w, h) = line.picture.dimensions();
+        let picture = cutter.crop(&line.picture, &Quad::upright(0.0, 0.0, w as f32, h as f32));
+        let lesson = Lesson { target, picture };
+        let filled = cutter.filled(&lesson.picture);
+        if !training::learnable(&lesson, &filled) {
             left_out.push(format!("“{}” is longer than its picture can hold", line.text));
+        } else if held {
+            judges.push((lesson, filled));
+        } else {
+            texts.push(folded(&line.text));
+            lessons.push(lesson);
         }
     }
-    let (judges, lessons): (Vec<_>, Vec<_>) = pairs.into_iter().partition(|p| p.1);
-    let lessons: Vec<Lesson> = lessons.into_iter().map(|p| p.0).collect();
     if lessons.len() + judges.len() < FEWEST {
         return Err(too_few(lessons.len() + judges.len()));
     }
     let mut weights = shipped.weights.clone();
-    training::train(&mut weights, &lessons, &course, |round, loss| {
+    training::train(&mut weights, &lessons, &course, &cutter, |round, loss| {
         say(&format!("round {round} of {}: loss {loss:.3} a character", course.rounds));
     });
     // As it will be used: rounded where the reader's file is.
     for (tensor, _) in weights.iter_mut().zip(&shipped.halves).filter(|p| *p.1) {
         tensor.data.iter_mut().for_each(|v| *v = half::f16::from_f32(*v).to_f32());
     }
-    let was = current.map_or(&shipped.weights, |l| &l.weights);
+    let was = current.map_or_else(|| shipped.weights.clone(), |l| shipped.with_learned(&l.weights));
     let errors = |weights: &Weights, own: &[String]| -> Vec<usize> {
         let habits = reader.habits(own);
-        let wrong = |(lesson, _): &(Lesson, bool)| {
-            let read = reader.says(&training::scores(weights, &lesson.seen[0]), habits.as_ref());
-            strsim::generic_levenshtein(&read, &lesson.target)
+        let scores: Vec<Vec<f32>> =
+            judges.par_iter().map(|(_, filled)| training::scores(weights, filled)).collect();
+        let wrong = |(scores, (lesson, _)): (&Vec<f32>, &(Lesson, RgbImage))| {
+            strsim::generic_levenshtein(&reader.says(scores, habits.as_ref()), &lesson.target)
         };
-        judges.iter().map(wrong).collect()
+        scores.iter().zip(&judges).map(wrong).collect()
     };
-    let before = errors(was, current.map_or(&[], |l| &l.texts));
+    let before = errors(&was, current.map_or(&[], |l| &l.texts));
     let after = errors(&weights, &texts);
     let judged = Judged {
         lines: lessons.len(),
@@ -233,47 +233,6 @@ fn held_back(texts: &[&str]) -> Vec<bool> {
         group.iter().for_each(|i| held[*i] = true);
     }
     held
-}
-
-/// What the unchanging part of the reader says of every line and of its worn
-/// versions; those held back are looked at as they are.
-fn looked_at(
-    models: &Path,
-    rules: ReadingRules,
-    taken: &[(&Line, Vec<usize>)],
-    held: &[bool],
-    versions: usize,
-) -> Result<Vec<Lesson>> {
-    let workers = std::thread::available_parallelism().map_or(1, usize::from).min(taken.len());
-    let next = std::sync::atomic::AtomicUsize::new(0);
-    let lessons: Mutex<Vec<Option<Lesson>>> = Mutex::new(vec![None; taken.len()]);
-    let work = || -> Result<()> {
-        let mut reader = NeuralReader::load(models, 1, rules)?;
-        loop {
-            let i = next.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
-            let Some((line, target)) = taken.get(i) else { return Ok(()) };
-            let (w, h) = line.picture.dimensions();
-            let flat = reader.crop(&line.picture, &Quad::upright(0.0, 0.0, w as f32, h as f32));
-            let mut chance = Chance(i as u64);
-            let mut seen = Vec::new();
-            for version in 0..if held[i] { 1 } else { versions } {
-                let picture: RgbImage =
-                    if version == 0 { flat.clone() } else { wear::worn(&flat, &mut chance) };
-                let [columns, base] = reader.look(&picture)?;
-                seen.push(Seen { columns, base });
-            }
-            let lesson = Lesson { target: target.clone(), seen };
-            lessons.lock().unwrap_or_else(std::sync::PoisonError::into_inner)[i] = Some(lesson);
-        }
-    };
-    std::thread::scope(|scope| {
-        let handles: Vec<_> = (0..workers).map(|_| scope.spawn(work)).collect();
-        handles
-            .into_iter()
-            .try_for_each(|h| h.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
-    })?;
-    let lessons = lessons.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
-    Ok(lessons.into_iter().flatten().collect())
 }
 
 /// In which share of drawings, with putting back, of the lines held back the

@@ -3,7 +3,7 @@
 //! whose scores are added to the head's. Forward and backward, on the processor.
 //!
 //! Written out, since one network of fixed shape needs no general differentiation;
-//! ndarray does the products.
+//! ndarray does the products. What stands before it is [`super::trunk`].
 //! Tensors are laid out as ONNX has them: gates in the order input, output,
 //! forget, cell (the operator `LSTM`, ONNX opset 14).
 
@@ -176,8 +176,14 @@ fn sweep(weights: &Weights, at: usize, d: usize, input: &Array2<f32>, lengths: &
     Swept { gates, cell, hidden: out }
 }
 
-/// The gradient of every tensor, from that of the scores.
-pub fn backward(weights: &Weights, batch: &Batch, passed: &Passed, scores: &Array2<f32>) -> Weights {
+/// The gradient of every tensor and of the columns, from that of the scores.
+/// Tensors that are not of this part have a gradient of zeros.
+pub fn backward(
+    weights: &Weights,
+    batch: &Batch,
+    passed: &Passed,
+    scores: &Array2<f32>,
+) -> (Weights, Array2<f32>) {
     let zeros = |t: &Tensor| Tensor { data: vec![0.0; t.data.len()], ..t.clone() };
     let mut gradient: Weights = weights.iter().map(zeros).collect();
     direction_mut(&mut gradient[EXTRA], 0, 1).assign(&passed.inputs[2].t().dot(scores));
@@ -224,7 +230,7 @@ pub fn backward(weights: &Weights, batch: &Batch, passed: &Passed, scores: &Arra
     }
     direction_mut(&mut gradient[SQUASH], 0, 1).assign(&batch.columns.t().dot(&out));
     gradient[SQUASH_BIAS].data = out.sum_axis(ndarray::Axis(0)).to_vec();
-    gradient
+    (gradient, out.dot(&view(&weights[SQUASH]).t()))
 }
 
 /// The states each step of direction `d` began with.
@@ -322,7 +328,7 @@ mod tests {
             .zip(shapes)
             .enumerate()
             .map(|(i, (name, shape))| Tensor {
-                name,
+                name: (*name).to_owned(),
                 shape: shape.to_vec(),
                 data: wave(i as f32 + 1.0, shape.iter().product()),
             })
@@ -342,7 +348,7 @@ mod tests {
         for row in [5, 7] {
             scores.row_mut(row).fill(0.0);
         }
-        let gradient = backward(&weights, &batch, &passed, &scores);
+        let (gradient, _) = backward(&weights, &batch, &passed, &scores);
         let reference = [
             (0.003_419, 0.074_472),
             (-0.002_853, 0.025_323),

@@ -1,27 +1,24 @@
-//! Adapts the learnable part to a collector's lines: AdamW (Loshchilov and
-//! Hutter, ICLR 2019) whose decay draws the weights back to the shipped ones.
+//! Adapts the whole reader to a collector's lines: AdamW (Loshchilov and Hutter,
+//! ICLR 2019) whose decay draws the weights back to the shipped ones.
 
 use super::loss::{ctc, fits};
 use super::network::{Batch, backward, forward};
-use crate::reading::learned::Weights;
+use super::trunk::Tape;
+use super::wear;
+use crate::reading::Cutter;
+use crate::reading::learned::{NAMES, Weights};
+use image::RgbImage;
 use ndarray::{Array2, s};
+use rayon::prelude::*;
 
-/// What the trunk and the head say of one picture of a line.
-#[derive(Clone, Debug)]
-pub struct Seen {
-    /// Steps x features.
-    pub columns: Array2<f32>,
-    /// Steps x classes.
-    pub base: Array2<f32>,
-}
-
-/// One line: its text as classes, and pictures of it, the first as it is.
+/// One line: its text as classes, and its picture, levelled to the height that
+/// the reader takes.
 #[derive(Clone, Debug)]
 pub struct Lesson {
     /// Class indices, none of them 0.
     pub target: Vec<usize>,
-    /// At least one.
-    pub seen: Vec<Seen>,
+    /// The line as it is, not filled up.
+    pub picture: RgbImage,
 }
 
 /// How it is learned. Chosen on a hand that the reader had not seen; see
@@ -38,13 +35,16 @@ pub struct Course {
     pub decay: f32,
     /// Share of the LSTM's outputs dropped while learning.
     pub drop: f32,
-    /// Lines a step.
+    /// Lines a step…
     pub batch: usize,
+    /// …as long as they are no wider than this together, in pixels: what the way
+    /// forward keeps is about 130 KB a pixel's column.
+    pub columns: u32,
 }
 
 impl Default for Course {
     fn default() -> Self {
-        Course { rounds: 8, rate: 2e-3, decay: 0.01, drop: 0.2, batch: 8 }
+        Course { rounds: 20, rate: 5e-4, decay: 0.01, drop: 0.2, batch: 8, columns: 3200 }
     }
 }
 
@@ -76,78 +76,118 @@ impl Chance {
 }
 
 /// Puts lines side by side, padded to the longest.
-fn batch(seen: &[&Seen]) -> Batch {
-    let lengths: Vec<usize> = seen.iter().map(|s| s.columns.nrows()).collect();
+fn batch(tapes: &[Tape]) -> Batch {
+    let lengths: Vec<usize> = tapes.iter().map(|t| t.columns().nrows()).collect();
     let (steps, lines) = (lengths.iter().copied().max().unwrap_or(0), lengths.len());
-    let fill = |of: &dyn Fn(&Seen) -> &Array2<f32>| {
-        let mut all = Array2::zeros((steps * lines, of(seen[0]).ncols()));
-        for (line, seen) in seen.iter().enumerate() {
-            let rows = of(seen);
-            for step in 0..rows.nrows() {
-                all.row_mut(step * lines + line).assign(&rows.row(step));
-            }
+    let fill = |of: &dyn Fn(&Tape) -> Array2<f32>| {
+        let mut all = Array2::zeros((steps * lines, of(&tapes[0]).ncols()));
+        for (line, tape) in tapes.iter().enumerate() {
+            all.slice_mut(s![line..;lines, ..]).slice_mut(s![..lengths[line], ..]).assign(&of(tape));
         }
         all
     };
-    Batch { columns: fill(&|s| &s.columns), base: fill(&|s| &s.base), lengths }
+    Batch { columns: fill(&|t| t.columns().clone()), base: fill(&|t| t.base().clone()), lengths }
 }
 
-/// The scores of line `line` in a batch's scores.
-fn of_line(scores: &Array2<f32>, line: usize, lines: usize, length: usize) -> Vec<f32> {
-    scores.slice(s![line..;lines, ..]).slice(s![..length, ..]).iter().copied().collect()
+/// The rows of line `line` among those of a batch.
+fn of_line(rows: &Array2<f32>, line: usize, lines: usize, length: usize) -> Array2<f32> {
+    rows.slice(s![line..;lines, ..]).slice(s![..length, ..]).to_owned()
 }
 
-/// The scores that the weights give to one picture of a line, a row of classes a
-/// step.
-pub fn scores(weights: &Weights, seen: &Seen) -> Vec<f32> {
-    let scores = forward(weights, &batch(&[seen]), None).scores;
+/// The scores that the weights give to a levelled line whose width is filled up to
+/// whole eights, a row of classes a step.
+pub fn scores(weights: &Weights, picture: &RgbImage) -> Vec<f32> {
+    let scores = forward(weights, &batch(&[Tape::new(weights, picture)]), None).scores;
     scores.iter().copied().collect()
 }
 
-/// Adapts `weights` to the lessons. `each` is told after every round which it
-/// was and the mean loss a character.
-pub fn train(weights: &mut Weights, lessons: &[Lesson], course: &Course, mut each: impl FnMut(usize, f32)) {
+/// How often a line is gone over as it is; else it is worn.
+const AS_IT_IS: f32 = 0.15;
+
+/// Lines by index, by like width, as many as a step takes.
+fn steps_of(pictures: &[RgbImage], course: &Course, chance: &mut Chance) -> Vec<Vec<usize>> {
+    // Lines of like width together: padding is computed too.
+    let mut order: Vec<usize> = (0..pictures.len()).collect();
+    order.sort_by_cached_key(|i| (pictures[*i].width() as f32 * chance.between(0.9, 1.1)) as usize);
+    let mut steps: Vec<Vec<usize>> = Vec::new();
+    let mut wide = 0;
+    for i in order {
+        let width = pictures[i].width();
+        match steps.last_mut() {
+            Some(step) if step.len() < course.batch && wide + width <= course.columns => {
+                step.push(i);
+                wide += width;
+            }
+            _ => {
+                steps.push(vec![i]);
+                wide = width;
+            }
+        }
+    }
+    chance.shuffle(&mut steps);
+    steps
+}
+
+/// Adapts `weights` to the lessons. `cutter` is the reader's; `each` is told
+/// after every round which it was and the mean loss a character.
+pub fn train(
+    weights: &mut Weights,
+    lessons: &[Lesson],
+    course: &Course,
+    cutter: &Cutter,
+    mut each: impl FnMut(usize, f32),
+) {
     let shipped = weights.clone();
     let zeros: Vec<Vec<f32>> = weights.iter().map(|t| vec![0.0; t.data.len()]).collect();
     let (mut first, mut second) = (zeros.clone(), zeros);
     let mut chance = Chance(1);
-    let steps = course.rounds * lessons.len().div_ceil(course.batch);
     let mut step = 0;
     for round in 0..course.rounds {
-        // Lines of like length together: padding is computed too.
-        let mut turns: Vec<(usize, usize)> = (0..lessons.len())
-            .map(|i| (i, (chance.draw() * lessons[i].seen.len() as f32) as usize))
+        let seeds: Vec<u64> = lessons.iter().map(|_| (chance.draw() * 16_777_216.0) as u64).collect();
+        let pictures: Vec<RgbImage> = lessons
+            .par_iter()
+            .zip(&seeds)
+            .map(|(lesson, seed)| {
+                let mut chance = Chance(*seed);
+                let worn = chance.draw() >= AS_IT_IS;
+                let picture = worn.then(|| cutter.filled(&wear::worn(&lesson.picture, &mut chance)));
+                // Worn too narrow, its text does not fit any more.
+                picture
+                    .filter(|p| fits(&lesson.target, p.width() as usize / COLUMN))
+                    .unwrap_or_else(|| cutter.filled(&lesson.picture))
+            })
             .collect();
-        turns.sort_by_cached_key(|(i, k)| {
-            let length = lessons[*i].seen[*k].columns.nrows() as f32;
-            (length * chance.between(0.9, 1.1)) as usize
-        });
-        let mut batches: Vec<&[(usize, usize)]> = turns.chunks(course.batch).collect();
-        chance.shuffle(&mut batches);
+        let batches = steps_of(&pictures, course, &mut chance);
         let (mut lost, mut characters) = (0.0, 0usize);
-        for turns in batches {
-            let seen: Vec<&Seen> = turns.iter().map(|(i, k)| &lessons[*i].seen[*k]).collect();
-            let batch = batch(&seen);
+        for (nth, turns) in batches.iter().enumerate() {
+            let tapes: Vec<Tape> = turns.par_iter().map(|i| Tape::new(weights, &pictures[*i])).collect();
+            let batch = batch(&tapes);
             let mut drop = || if chance.draw() < course.drop { 0.0 } else { 1.0 / (1.0 - course.drop) };
             let passed = forward(weights, &batch, Some(&mut drop));
-            let mut gradient = Array2::<f32>::zeros(passed.scores.raw_dim());
-            let lines = turns.len();
-            for (line, (i, _)) in turns.iter().enumerate() {
+            let mut scores = Array2::<f32>::zeros(passed.scores.raw_dim());
+            let (lines, classes) = (turns.len(), passed.scores.ncols());
+            for (line, i) in turns.iter().enumerate() {
                 let target = &lessons[*i].target;
-                let length = batch.lengths[line];
-                let scores = of_line(&passed.scores, line, lines, length);
-                let Some((loss, grad)) = ctc(&scores, passed.scores.ncols(), target) else { continue };
+                let said = of_line(&passed.scores, line, lines, batch.lengths[line]);
+                let said = said.as_slice().expect("rows lie in one piece");
+                let Some((loss, grad)) = ctc(said, classes, target) else { continue };
                 lost += loss;
                 characters += target.len();
                 let share = 1.0 / (lines * target.len().max(1)) as f32;
-                for (step, row) in grad.chunks_exact(passed.scores.ncols()).enumerate() {
-                    let mut out = gradient.row_mut(step * lines + line);
+                for (step, row) in grad.chunks_exact(classes).enumerate() {
+                    let mut out = scores.row_mut(step * lines + line);
                     out.iter_mut().zip(row).for_each(|(o, g)| *o = g * share);
                 }
             }
-            let mut gradient = backward(weights, &batch, &passed, &gradient);
+            let (mut gradient, columns) = backward(weights, &batch, &passed, &scores);
+            for part in before_the_lstm(&tapes, weights, &columns, &scores, &batch.lengths) {
+                for (tensor, part) in gradient.iter_mut().zip(&part) {
+                    tensor.data.iter_mut().zip(part).for_each(|(g, p)| *g += p);
+                }
+            }
+            std::mem::drop(tapes);
             step += 1;
-            let done = step as f32 / steps as f32;
+            let done = (round as f32 + (nth + 1) as f32 / batches.len() as f32) / course.rounds as f32;
             let rate =
                 course.rate * (done * 10.0).min(1.0) * 0.5 * (1.0 + (std::f32::consts::PI * done).cos());
             clip(&mut gradient, 1.0);
@@ -155,6 +195,34 @@ pub fn train(weights: &mut Weights, lessons: &[Lesson], course: &Course, mut eac
         }
         each(round + 1, lost / characters.max(1) as f32);
     }
+}
+
+/// Pixels of a levelled line's width for one step of the network.
+const COLUMN: usize = 4;
+
+/// The gradients of what stands before the LSTM, in a few parts to be added; of
+/// the LSTM's own tensors they hold nothing.
+fn before_the_lstm(
+    tapes: &[Tape],
+    weights: &Weights,
+    columns: &Array2<f32>,
+    scores: &Array2<f32>,
+    lengths: &[usize],
+) -> Vec<Vec<Vec<f32>>> {
+    let lines = tapes.len();
+    let each = lines.div_ceil(rayon::current_num_threads());
+    let part = |nth: usize| {
+        let of = |(k, tensor): (usize, &crate::reading::learned::Tensor)| {
+            vec![0.0; if k < NAMES.len() { 0 } else { tensor.data.len() }]
+        };
+        let mut gradient: Vec<Vec<f32>> = weights.iter().enumerate().map(of).collect();
+        for line in nth * each..((nth + 1) * each).min(lines) {
+            let columns = of_line(columns, line, lines, lengths[line]);
+            tapes[line].back(columns, of_line(scores, line, lines, lengths[line]), &mut gradient);
+        }
+        gradient
+    };
+    (0..lines.div_ceil(each)).into_par_iter().map(part).collect()
 }
 
 /// Shortens the gradient to length `most`, where it is longer.
@@ -188,10 +256,8 @@ fn adam(
     }
 }
 
-/// Whether a lesson can be learned: its text fits into the steps of every
-/// picture.
-pub fn learnable(lesson: &Lesson) -> bool {
-    !lesson.target.is_empty()
-        && !lesson.seen.is_empty()
-        && lesson.seen.iter().all(|s| fits(&lesson.target, s.columns.nrows()))
+/// Whether a lesson can be learned: its text fits into the steps of its picture,
+/// `filled` up.
+pub fn learnable(lesson: &Lesson, filled: &RgbImage) -> bool {
+    !lesson.target.is_empty() && fits(&lesson.target, filled.width() as usize / COLUMN)
 }

@@ -1,10 +1,11 @@
 //! The part of the reader that a collector's hand may replace: its tensors as
 //! the reader's file holds them, and as they were learned.
 //!
-//! The file that ships names them `learn.…` (see `models/training/learnable.py`).
-//! A learned part is a safetensors file; its metadata say which reader it belongs
-//! to, when it was learned, from how many lines, and how it did on lines held
-//! back. A learned part whose reader has changed is not used.
+//! The file that ships names them `learn.…` (see `models/training/learnable.py`)
+//! and `reader.…`; linear layers that the export left nameless are called by the
+//! node that uses them. A learned part is a safetensors file; its metadata say
+//! which reader it belongs to, when it was learned, from how many lines, and how
+//! it did on lines held back. A learned part whose reader has changed is not used.
 
 use crate::files;
 use crate::trouble::{Result, Trouble};
@@ -15,22 +16,25 @@ use std::collections::HashMap;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
-/// One tensor by the name it has in the reader's file, without `learn.`.
+/// One tensor by the name it has in the reader's file, without `learn.` or
+/// `reader.`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Tensor {
-    /// For example `lstm0.W`.
-    pub name: &'static str,
+    /// For example `lstm0.W` or `blocks.3.up.conv.weight`.
+    pub name: String,
     /// Length of every axis.
     pub shape: Vec<usize>,
     /// The numbers, the last axis fastest.
     pub data: Vec<f32>,
 }
 
-/// All that is learned, in the order of [`NAMES`].
+/// What is learned: of a reader's file all tensors, those of [`NAMES`] first and
+/// in that order.
 pub type Weights = Vec<Tensor>;
 
-/// What can be learned: a linear layer with layer norm over the columns, two
-/// LSTM layers and the linear layer whose scores are added to the head's.
+/// The part beside the head: a linear layer with layer norm over the columns, two
+/// LSTM layers and the linear layer whose scores are added to the head's. What was
+/// learned before whole readers were holds these alone.
 pub const NAMES: [&str; 12] = [
     "squash.weight",
     "squash.bias",
@@ -45,6 +49,18 @@ pub const NAMES: [&str; 12] = [
     "extra.weight",
     "extra.bias",
 ];
+
+impl Tensor {
+    /// The bytes it is kept as: two a number where that loses nothing.
+    fn stored(&self) -> (Dtype, Vec<u8>) {
+        let half = |v: &f32| f16::from_f32(*v);
+        if self.data.iter().all(|v| half(v).to_f32() == *v) {
+            (Dtype::F16, self.data.iter().flat_map(|v| half(v).to_le_bytes()).collect())
+        } else {
+            (Dtype::F32, self.data.iter().flat_map(|v| v.to_le_bytes()).collect())
+        }
+    }
+}
 
 /// What is said of a learned part.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -72,7 +88,7 @@ pub struct Learned {
     pub number: u32,
     /// What is said of it.
     pub told: Told,
-    /// The tensors.
+    /// The tensors that were learned, by name; all others are the reader's.
     pub weights: Weights,
     /// The texts it was learned from: their letters' habits are weighed, too.
     pub texts: Vec<String>,
@@ -116,12 +132,15 @@ impl Learned {
             after: text("error_after").parse().unwrap_or(f64::NAN),
         };
         let mut weights = Weights::new();
-        for name in NAMES {
-            let tensor = tensors.tensor(name).map_err(wrong)?;
-            if tensor.dtype() != Dtype::F32 {
-                return Err(damaged(format!("holds {name} in another number format than float32")));
-            }
-            weights.push(Tensor { name, shape: tensor.shape().to_vec(), data: floats(tensor.data()) });
+        for (name, tensor) in tensors.iter() {
+            let data = numbers(tensor.dtype(), tensor.data()).ok_or_else(|| {
+                damaged(format!("holds {name} in another number format than float32 or float16"))
+            })?;
+            weights.push(Tensor { name: name.to_owned(), shape: tensor.shape().to_vec(), data });
+        }
+        weights.sort_by(|a, b| a.name.cmp(&b.name));
+        if let Some(name) = NAMES.iter().find(|name| weights.iter().all(|t| t.name != **name)) {
+            return Err(damaged(format!("lacks {name}")));
         }
         if weights.iter().flat_map(|t| &t.data).any(|v| !v.is_finite()) {
             return Err(damaged("holds numbers that are none".into()));
@@ -139,7 +158,8 @@ impl Learned {
     ///
     /// # Errors
     /// Where it cannot be written.
-    pub fn keep(folder: &Path, told: Told, weights: Weights, texts: Vec<String>) -> Result<Learned> {
+    pub fn keep(folder: &Path, told: Told, mut weights: Weights, texts: Vec<String>) -> Result<Learned> {
+        weights.sort_by(|a, b| a.name.cmp(&b.name));
         let number = numbered(folder, "").last().map_or(0, |l| l.0);
         // A number is never given twice: lines say by it what read them.
         let number = numbered(folder, ASIDE).last().map_or(0, |l| l.0).max(number) + 1;
@@ -149,13 +169,12 @@ impl Learned {
                 .cause(e)
                 .hint("check that there is room and that the folder may be written to, then learn again")
         };
-        let bytes: Vec<Vec<u8>> =
-            weights.iter().map(|t| t.data.iter().flat_map(|v| v.to_le_bytes()).collect()).collect();
+        let stored: Vec<(Dtype, Vec<u8>)> = weights.iter().map(|t| t.stored()).collect();
         let mut views = Vec::new();
-        for (tensor, bytes) in weights.iter().zip(&bytes) {
-            let view = TensorView::new(Dtype::F32, tensor.shape.clone(), bytes)
+        for (tensor, (kind, bytes)) in weights.iter().zip(&stored) {
+            let view = TensorView::new(*kind, tensor.shape.clone(), bytes)
                 .map_err(|e| failed(std::io::Error::other(e)))?;
-            views.push((tensor.name, view));
+            views.push((tensor.name.as_str(), view));
         }
         let said = HashMap::from([
             ("base".to_owned(), told.base.clone()),
@@ -210,12 +229,18 @@ fn numbered(folder: &Path, before: &str) -> Vec<(u32, PathBuf)> {
     found
 }
 
-fn floats(bytes: &[u8]) -> Vec<f32> {
-    let (four, _) = bytes.as_chunks::<4>();
-    four.iter().map(|b| f32::from_le_bytes(*b)).collect()
+/// The numbers in `bytes`; `None` where they are neither float32 nor float16.
+fn numbers(kind: Dtype, bytes: &[u8]) -> Option<Vec<f32>> {
+    match kind {
+        Dtype::F32 => Some(bytes.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)).collect()),
+        Dtype::F16 => {
+            Some(bytes.as_chunks::<2>().0.iter().map(|b| f16::from_le_bytes(*b).to_f32()).collect())
+        }
+        _ => None,
+    }
 }
 
-/// A reader's file and its learnable part.
+/// A reader's file and its weights.
 #[derive(Clone, Debug)]
 pub struct Shipped {
     /// BLAKE3 hash of the file.
@@ -263,17 +288,19 @@ fn fields(mut rest: &[u8]) -> impl Iterator<Item = (u32, Value<'_>)> {
     })
 }
 
+/// The parts of a message that are of tag `wanted` and made of bytes.
+fn inside(message: &[u8], wanted: u32) -> impl Iterator<Item = &[u8]> {
+    fields(message).filter_map(move |(tag, value)| match value {
+        Value::Bytes(bytes) if tag == wanted => Some(bytes),
+        _ => None,
+    })
+}
+
 /// The named tensors of an ONNX model, by the tags of onnx.proto (ONNX IR
 /// version 8): ModelProto.graph 7, GraphProto.initializer 5, TensorProto.dims 1,
 /// data_type 2, name 8, raw_data 9.
 fn initialisers(model: &[u8]) -> impl Iterator<Item = Stored<'_>> {
-    let inside = |message, wanted| {
-        fields(message).filter_map(move |(tag, value)| match value {
-            Value::Bytes(bytes) if tag == wanted => Some(bytes),
-            _ => None,
-        })
-    };
-    inside(model, 7).flat_map(move |graph| inside(graph, 5)).map(|tensor| {
+    inside(model, 7).flat_map(|graph| inside(graph, 5)).map(|tensor| {
         let mut stored = Stored::default();
         for (tag, value) in fields(tensor) {
             match (tag, value) {
@@ -294,8 +321,25 @@ fn initialisers(model: &[u8]) -> impl Iterator<Item = Stored<'_>> {
     })
 }
 
+/// What a tensor of the file is called here: by its own name, else by the linear
+/// layer that takes it (GraphProto.node 1; NodeProto.input 1, name 3). `None` for
+/// what is no weight.
+fn called(model: &[u8], tensor: &str) -> Option<String> {
+    let own = tensor.strip_suffix("_h").unwrap_or(tensor);
+    if let Some(name) = own.strip_prefix("learn.").or_else(|| own.strip_prefix("reader.")) {
+        return Some(name.to_owned());
+    }
+    let mut nodes = inside(model, 7).flat_map(|graph| inside(graph, 1));
+    nodes.find_map(|node| {
+        let name = std::str::from_utf8(inside(node, 3).next()?).ok()?;
+        let layer = name.strip_prefix("/reader/")?.strip_suffix("/MatMul")?;
+        let takes = inside(node, 1).nth(1)? == own.as_bytes();
+        takes.then(|| format!("{}.weight", layer.replace('/', ".")))
+    })
+}
+
 impl Shipped {
-    /// Reads the learnable part of the reader's file `path`.
+    /// Reads the weights in the reader's file `path`.
     ///
     /// # Errors
     /// Says what is missing in it.
@@ -304,42 +348,58 @@ impl Shipped {
             Trouble::file(path, fact).hint("install the program again: the reader that ships can learn")
         };
         let bytes = std::fs::read(path).map_err(|e| wrong("cannot be read".into()).cause(e))?;
-        let (mut weights, mut halves, mut places) = (Weights::new(), Vec::new(), Vec::new());
-        for name in NAMES {
-            let tensor = initialisers(&bytes)
-                .find(|t| t.name.strip_prefix(b"learn.") == Some(name.as_bytes()))
-                .ok_or_else(|| wrong(format!("names no part `learn.{name}`: it cannot learn")))?;
-            let shape = tensor.dims;
-            let data = match tensor.data_type {
-                1 => floats(tensor.raw_data),
-                10 => {
-                    let (two, _) = tensor.raw_data.as_chunks::<2>();
-                    two.iter().map(|b| f16::from_le_bytes(*b).to_f32()).collect()
-                }
-                other => return Err(wrong(format!("stores learn.{name} as ONNX data type {other}"))),
+        let mut found = Vec::new();
+        for tensor in initialisers(&bytes) {
+            let Some(name) = std::str::from_utf8(tensor.name).ok().and_then(|name| called(&bytes, name))
+            else {
+                continue;
             };
+            let kind = match tensor.data_type {
+                1 => Dtype::F32,
+                10 => Dtype::F16,
+                other => return Err(wrong(format!("stores {name} as ONNX data type {other}"))),
+            };
+            let data = numbers(kind, tensor.raw_data).unwrap_or_default();
+            let shape = tensor.dims;
             if data.len() != shape.iter().product::<usize>() {
-                return Err(wrong(format!("is cut short at learn.{name}")));
+                return Err(wrong(format!("is cut short at {name}")));
             }
             // The tensor's bytes are a part of the file's.
             let from = tensor.raw_data.as_ptr().addr() - bytes.as_ptr().addr();
-            places.push(from..from + tensor.raw_data.len());
-            halves.push(tensor.data_type == 10);
-            weights.push(Tensor { name, shape, data });
+            let place = from..from + tensor.raw_data.len();
+            found.push((Tensor { name, shape, data }, kind == Dtype::F16, place));
+        }
+        for name in NAMES {
+            if found.iter().all(|f| f.0.name != name) {
+                return Err(wrong(format!("names no part `learn.{name}`: it cannot learn")));
+            }
+        }
+        found.sort_by_key(|f| NAMES.iter().position(|name| *name == f.0.name).unwrap_or(NAMES.len()));
+        let (mut weights, mut halves, mut places) = (Weights::new(), Vec::new(), Vec::new());
+        for (tensor, half, place) in found {
+            weights.push(tensor);
+            halves.push(half);
+            places.push(place);
         }
         let hash = blake3::hash(&bytes).to_hex().to_string();
         Ok(Shipped { hash, weights, halves, bytes, places })
     }
 
-    /// The reader's file with `weights` in the place of its own. (ONNX Runtime
-    /// can be handed other initialisers, but casts from float16 are worked out
-    /// from the file's before it looks at them.)
+    /// All weights, with those that were `learned` in the place of the shipped.
+    pub fn with_learned(&self, learned: &Weights) -> Weights {
+        let of = |own: &Tensor| learned.iter().find(|t| t.name == own.name).unwrap_or(own).clone();
+        self.weights.iter().map(of).collect()
+    }
+
+    /// The reader's file with what was `learned` in the place of its own. (ONNX
+    /// Runtime can be handed other initialisers, but casts from float16 are worked
+    /// out from the file's before it looks at them.)
     ///
     /// # Panics
     /// Where the weights have other shapes; [`Shipped::fits`] says so before.
-    pub fn with(&self, weights: &Weights) -> Vec<u8> {
+    pub fn with(&self, learned: &Weights) -> Vec<u8> {
         let mut bytes = self.bytes.clone();
-        for ((tensor, place), half) in weights.iter().zip(&self.places).zip(&self.halves) {
+        for ((tensor, place), half) in self.with_learned(learned).iter().zip(&self.places).zip(&self.halves) {
             let data: Vec<u8> = match half {
                 true => tensor.data.iter().flat_map(|v| f16::from_f32(*v).to_le_bytes()).collect(),
                 false => tensor.data.iter().flat_map(|v| v.to_le_bytes()).collect(),
@@ -354,7 +414,9 @@ impl Shipped {
     /// # Errors
     /// Names both readers.
     pub fn fits(&self, learned: &Learned, name: &str) -> Result<()> {
-        let shapes = self.weights.iter().zip(&learned.weights).all(|(a, b)| a.shape == b.shape);
+        let known =
+            |t: &Tensor| self.weights.iter().any(|own| (&own.name, &own.shape) == (&t.name, &t.shape));
+        let shapes = learned.weights.iter().all(known);
         if learned.told.base == self.hash && shapes {
             return Ok(());
         }

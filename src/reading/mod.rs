@@ -9,7 +9,7 @@ mod neural;
 mod struck;
 mod tesseract;
 
-pub use self::neural::{NeuralReader, of_our_trade};
+pub use self::neural::{Cutter, NeuralReader, of_our_trade};
 pub use self::tesseract::TesseractReader;
 
 use crate::geometry::{Point, Quad};

@@ -12,7 +12,6 @@ use crate::runtime::{Network, planes};
 use crate::trouble::{Result, Trouble};
 use image::{Rgb, RgbImage};
 use imageproc::geometric_transformations::{Border, Interpolation, warp_into_with};
-use ndarray::Array2;
 use serde::Deserialize;
 use std::path::Path;
 
@@ -188,11 +187,6 @@ impl NeuralReader {
         text.chars().map(class).collect()
     }
 
-    /// Whether the model has what learning needs.
-    pub fn can_learn(&self) -> bool {
-        self.network.gives("columns") && self.network.gives("base")
-    }
-
     /// The habits this reader weighs, for the collector who wrote the lines `own`.
     pub fn habits(&self, own: &[String]) -> Option<Habits> {
         self.habits.as_ref().map(|habits| habits.of(own))
@@ -212,29 +206,18 @@ impl NeuralReader {
         }
     }
 
-    /// The line at `quad`, levelled to the height that the network takes.
-    pub fn crop(&self, picture: &RgbImage, quad: &Quad) -> RgbImage {
-        let (crop, width) = cut(picture, quad, self.about.height, &self.rules);
-        image::imageops::crop_imm(&crop, 0, 0, width, crop.height()).to_image()
+    /// How this reader cuts lines out.
+    pub fn cutter(&self) -> Cutter {
+        Cutter { height: self.about.height, rules: self.rules }
     }
 
-    /// What the trunk and the head say of a line that is levelled already: the
-    /// network's outputs `columns` and `base`, each a row a step.
+    /// What the network itself says of a line, a row of classes a step.
     ///
     /// # Errors
     /// Where the network fails.
-    pub fn look(&mut self, line: &RgbImage) -> Result<[Array2<f32>; 2]> {
-        let (w, h) = line.dimensions();
-        let (shape, data, _) = self.input(line, &Quad::upright(0.0, 0.0, w as f32, h as f32));
-        let outputs = self.network.run_for(shape, &data, &["columns", "base"])?;
-        let name = &self.about.name;
-        let mut rows = outputs.into_iter().map(|output| {
-            let last = output.shape.last().copied().unwrap_or(1).max(1);
-            Array2::from_shape_vec((output.data.len() / last, last), output.data)
-                .map_err(|e| Trouble::new(name, "gives an output of an odd shape").cause(e))
-        });
-        let mut next = || rows.next().expect("two outputs were asked for");
-        Ok([next()?, next()?])
+    pub fn scores(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Vec<f32>> {
+        let (shape, data, _) = self.input(picture, quad);
+        Ok(self.network.run(shape, &data)?.data)
     }
 
     /// What the network takes of a line: shape, numbers, and how large a share
@@ -301,6 +284,27 @@ pub fn of_our_trade(c: char) -> bool {
         | '‐'..='―' | '‘'..='‟' | '•' | '…' | '′' | '″'
         | '♀' | '♂' | '☿' | '№' | '†')
         && !matches!(c, '¢'..='¥' | '¬' | '¯' | '¸')
+}
+
+/// How a reader cuts lines out.
+#[derive(Clone, Copy, Debug)]
+pub struct Cutter {
+    height: u32,
+    rules: ReadingRules,
+}
+
+impl Cutter {
+    /// The line at `quad`, levelled to the height that the network takes.
+    pub fn crop(&self, picture: &RgbImage, quad: &Quad) -> RgbImage {
+        let (crop, width) = cut(picture, quad, self.height, &self.rules);
+        image::imageops::crop_imm(&crop, 0, 0, width, crop.height()).to_image()
+    }
+
+    /// A levelled line filled up to a width that the network takes.
+    pub fn filled(&self, line: &RgbImage) -> RgbImage {
+        let (w, h) = line.dimensions();
+        cut(line, &Quad::upright(0.0, 0.0, w as f32, h as f32), self.height, &self.rules).0
+    }
 }
 
 /// Cuts a line out for the network: a picture `height` high, and how many of its
