@@ -21,6 +21,58 @@ const LSTM: [usize; 2] = [4, 7];
 const EXTRA: usize = 10;
 const EXTRA_BIAS: usize = 11;
 
+/// What a layer norm keeps of its way forward.
+pub(super) struct Norm {
+    /// The rows with mean 0 and variance 1.
+    normed: Array2<f32>,
+    /// By row: 1 over the root of its variance.
+    spread: Vec<f32>,
+}
+
+impl Norm {
+    /// Layer norm over the rows; `least` is added to their variance.
+    pub(super) fn forward(
+        mut normed: Array2<f32>,
+        gain: &[f32],
+        bias: &[f32],
+        least: f32,
+    ) -> (Norm, Array2<f32>) {
+        let mut spread = Vec::with_capacity(normed.nrows());
+        let mut out = Array2::zeros(normed.raw_dim());
+        for (mut row, mut out) in normed.rows_mut().into_iter().zip(out.rows_mut()) {
+            let count = row.len() as f32;
+            let mean = row.sum() / count;
+            let variance = row.iter().map(|v| (v - mean) * (v - mean)).sum::<f32>() / count;
+            let scale = 1.0 / (variance + least).sqrt();
+            spread.push(scale);
+            for (k, v) in row.iter_mut().enumerate() {
+                *v = (*v - mean) * scale;
+                out[k] = *v * gain[k] + bias[k];
+            }
+        }
+        (Norm { normed, spread }, out)
+    }
+
+    /// Turns the gradient of what came out into that of what went in, and adds those
+    /// of gain and bias.
+    pub(super) fn back(&self, out: &mut Array2<f32>, gain: &[f32], gains: &mut [f32], biases: &mut [f32]) {
+        for (row, mut out) in out.rows_mut().into_iter().enumerate() {
+            let normed = self.normed.row(row);
+            let count = normed.len() as f32;
+            for k in 0..out.len() {
+                gains[k] += out[k] * normed[k];
+                biases[k] += out[k];
+                out[k] *= gain[k];
+            }
+            let mean = out.sum() / count;
+            let along = out.iter().zip(&normed).map(|(a, b)| a * b).sum::<f32>() / count;
+            for k in 0..out.len() {
+                out[k] = (out[k] - mean - normed[k] * along) * self.spread[row];
+            }
+        }
+    }
+}
+
 /// Lines of one batch, padded to the longest: row `step * lines + line`.
 pub struct Batch {
     /// What the trunk says of every column: rows x features.
@@ -41,8 +93,7 @@ struct Swept {
 
 /// What the way forward keeps for the way back.
 pub struct Passed {
-    normed: Array2<f32>,
-    spread: Vec<f32>,
+    norm: Norm,
     /// What each LSTM layer took, and the last linear layer.
     inputs: [Array2<f32>; 3],
     swept: [[Swept; 2]; 2],
@@ -78,23 +129,11 @@ fn sigmoid(x: f32) -> f32 {
 /// The scores of a batch. `drop` gives, where something is to be dropped, the
 /// factor of the next output: 0, or what makes up for those dropped.
 pub fn forward(weights: &Weights, batch: &Batch, mut drop: Option<&mut dyn FnMut() -> f32>) -> Passed {
-    let mut normed = batch.columns.dot(&view(&weights[SQUASH]));
-    let mut spread = Vec::with_capacity(normed.nrows());
-    let mut first = Array2::zeros(normed.raw_dim());
-    for (mut row, mut out) in normed.rows_mut().into_iter().zip(first.rows_mut()) {
-        let row = row.as_slice_mut().expect("rows lie in one piece");
-        let out = out.as_slice_mut().expect("rows lie in one piece");
+    let mut squashed = batch.columns.dot(&view(&weights[SQUASH]));
+    for mut row in squashed.rows_mut() {
         row.iter_mut().zip(&weights[SQUASH_BIAS].data).for_each(|(v, b)| *v += b);
-        let count = row.len() as f32;
-        let mean = row.iter().sum::<f32>() / count;
-        let variance = row.iter().map(|v| (v - mean) * (v - mean)).sum::<f32>() / count;
-        let scale = 1.0 / (variance + 1e-5).sqrt();
-        spread.push(scale);
-        for (k, v) in row.iter_mut().enumerate() {
-            *v = (*v - mean) * scale;
-            out[k] = *v * weights[NORM].data[k] + weights[NORM_BIAS].data[k];
-        }
     }
+    let (norm, first) = Norm::forward(squashed, &weights[NORM].data, &weights[NORM_BIAS].data, 1e-5);
     let mut layer = |at: usize, input: &Array2<f32>| {
         let swept = both(|d| sweep(weights, at, d, input, &batch.lengths));
         let hidden = swept[0].hidden.ncols();
@@ -114,14 +153,7 @@ pub fn forward(weights: &Weights, batch: &Batch, mut drop: Option<&mut dyn FnMut
     for mut row in scores.rows_mut() {
         row.iter_mut().zip(&weights[EXTRA_BIAS].data).for_each(|(v, b)| *v += b);
     }
-    Passed {
-        normed,
-        spread,
-        inputs: [first, second, third],
-        swept: [swept0, swept1],
-        kept: [kept0, kept1],
-        scores,
-    }
+    Passed { norm, inputs: [first, second, third], swept: [swept0, swept1], kept: [kept0, kept1], scores }
 }
 
 /// The two directions, each on its own thread.
@@ -214,20 +246,8 @@ pub fn backward(
         }
     }
     // Layer norm, then the linear layer below.
-    for (row, mut out) in out.rows_mut().into_iter().enumerate() {
-        let normed = passed.normed.row(row);
-        let count = normed.len() as f32;
-        for k in 0..out.len() {
-            gradient[NORM].data[k] += out[k] * normed[k];
-            gradient[NORM_BIAS].data[k] += out[k];
-            out[k] *= weights[NORM].data[k];
-        }
-        let mean = out.sum() / count;
-        let along = out.iter().zip(&normed).map(|(a, b)| a * b).sum::<f32>() / count;
-        for k in 0..out.len() {
-            out[k] = (out[k] - mean - normed[k] * along) * passed.spread[row];
-        }
-    }
+    let [gains, biases] = gradient.get_disjoint_mut([NORM, NORM_BIAS]).expect("two tensors");
+    passed.norm.back(&mut out, &weights[NORM].data, &mut gains.data, &mut biases.data);
     direction_mut(&mut gradient[SQUASH], 0, 1).assign(&batch.columns.t().dot(&out));
     gradient[SQUASH_BIAS].data = out.sum_axis(ndarray::Axis(0)).to_vec();
     (gradient, out.dot(&view(&weights[SQUASH]).t()))

@@ -6,10 +6,11 @@
 //! ndarray: candle-core 0.11.1 would bring 44 crates, a tokenizer among them.
 //! The network is that of `models/training/model.py`; its forms are those of ONNX.
 
+use super::network::Norm;
 use crate::reading::learned::{Tensor, Weights};
 use image::RgbImage;
 use ndarray::linalg::general_mat_mul;
-use ndarray::{Array2, ArrayView2, Axis, s};
+use ndarray::{Array2, ArrayView1, ArrayView2, ArrayViewMut1, Axis, s};
 
 /// Channels, height halved, and with squeeze-and-excite: the 13 blocks.
 const BLOCKS: [(bool, bool); 13] = [
@@ -91,11 +92,16 @@ impl Window {
         }
     }
 
-    /// The pixel under place (`i`, `j`) of the window that gives pixel (`y`, `x`).
-    fn under(&self, (y, x): (usize, usize), (i, j): (usize, usize), shape: Shape) -> Option<usize> {
-        let (y, x) = (y * self.stride.0 + i, x * self.stride.1 + j);
-        let (y, x) = (y.checked_sub(self.before.0)?, x.checked_sub(self.before.1)?);
-        (y < shape.high && x < shape.wide).then_some(y * shape.wide + x)
+    /// Where it lies on which pixel: the pixel of `shape` that it gives, the place in
+    /// the window, row by row, and the pixel of `inside` under it.
+    fn lies(self, inside: Shape, shape: Shape) -> impl Iterator<Item = (usize, usize, usize)> {
+        let under = move |at: usize, place: usize| {
+            let y = (at / shape.wide * self.stride.0 + place / self.size.1).checked_sub(self.before.0)?;
+            let x = (at % shape.wide * self.stride.1 + place % self.size.1).checked_sub(self.before.1)?;
+            (y < inside.high && x < inside.wide).then_some((at, place, y * inside.wide + x))
+        };
+        let places = self.size.0 * self.size.1;
+        (0..shape.high * shape.wide).flat_map(move |at| (0..places).filter_map(move |place| under(at, place)))
     }
 }
 
@@ -200,12 +206,10 @@ enum Step {
     Flat {
         from: usize,
     },
-    /// Layer norm; of each row the normed values and the spread are kept.
     Normed {
         from: usize,
         layer: Layer,
-        normed: Array2<f32>,
-        spread: Vec<f32>,
+        norm: Norm,
     },
     /// Attention over the rows; `shares` has one matrix a head.
     Attended {
@@ -380,20 +384,11 @@ impl<'w> Tape<'w> {
         let (x, inside) = (&self.values[from], self.shapes[from]);
         let shape = window.over(inside, behind);
         let weight = by_place(self.weight(layer));
-        let mut out = Array2::zeros((shape.high * shape.wide, x.ncols()));
-        for (at, mut row) in out.rows_mut().into_iter().enumerate() {
-            let row = row.as_slice_mut().expect("rows lie in one piece");
-            row.copy_from_slice(&self.weights[layer.bias].data);
-            for (place, weight) in weight.rows().into_iter().enumerate() {
-                let place = (place / window.size.1, place % window.size.1);
-                let Some(under) = window.under((at / shape.wide, at % shape.wide), place, inside) else {
-                    continue;
-                };
-                let (x, w) = (x.row(under), weight);
-                let x = x.as_slice().expect("rows lie in one piece");
-                let w = w.as_slice().expect("rows lie in one piece");
-                row.iter_mut().zip(x).zip(w).for_each(|((o, x), w)| *o += x * w);
-            }
+        let mut out = self.with_bias(Array2::zeros((shape.high * shape.wide, x.ncols())), layer);
+        for (at, place, under) in window.lies(inside, shape) {
+            let (mut out, x, w) = (out.row_mut(at), x.row(under), weight.row(place));
+            let (out, x, w) = (run_mut(&mut out), run(&x), run(&w));
+            out.iter_mut().zip(x).zip(w).for_each(|((o, x), w)| *o += x * w);
         }
         self.keep(Step::Apart { from, layer, window }, out, shape)
     }
@@ -451,21 +446,8 @@ impl<'w> Tape<'w> {
     fn normed(&mut self, name: &str, from: usize, least: f32) -> usize {
         let layer = self.layer(name);
         let (gain, bias) = (&self.weights[layer.weight].data, &self.weights[layer.bias].data);
-        let mut normed = self.values[from].clone();
-        let mut out = Array2::zeros(normed.raw_dim());
-        let mut spread = Vec::with_capacity(normed.nrows());
-        for (mut row, mut out) in normed.rows_mut().into_iter().zip(out.rows_mut()) {
-            let count = row.len() as f32;
-            let mean = row.sum() / count;
-            let variance = row.iter().map(|v| (v - mean) * (v - mean)).sum::<f32>() / count;
-            let scale = 1.0 / (variance + least).sqrt();
-            spread.push(scale);
-            for (k, v) in row.iter_mut().enumerate() {
-                *v = (*v - mean) * scale;
-                out[k] = *v * gain[k] + bias[k];
-            }
-        }
-        self.keep(Step::Normed { from, layer, normed, spread }, out, self.shapes[from])
+        let (norm, out) = Norm::forward(self.values[from].clone(), gain, bias, least);
+        self.keep(Step::Normed { from, layer, norm }, out, self.shapes[from])
     }
 
     fn attended(&mut self, from: usize) -> usize {
@@ -542,23 +524,14 @@ impl<'w> Tape<'w> {
                 let weight = by_place(self.weight(*layer));
                 let mut learned = Array2::<f32>::zeros(weight.raw_dim());
                 let mut down = Array2::<f32>::zeros(x.raw_dim());
-                for (at, out) in out.rows().into_iter().enumerate() {
-                    let out = out.to_slice().expect("rows lie in one piece");
-                    for place in 0..weight.nrows() {
-                        let within = (place / window.size.1, place % window.size.1);
-                        let Some(under) = window.under((at / shape.wide, at % shape.wide), within, inside)
-                        else {
-                            continue;
-                        };
-                        let (w, x) = (weight.row(place), x.row(under));
-                        let (mut l, mut d) = (learned.row_mut(place), down.row_mut(under));
-                        let one = "rows lie in one piece";
-                        let (w, x) = (w.as_slice().expect(one), x.as_slice().expect(one));
-                        let (l, d) = (l.as_slice_mut().expect(one), d.as_slice_mut().expect(one));
-                        for k in 0..out.len() {
-                            l[k] += out[k] * x[k];
-                            d[k] += out[k] * w[k];
-                        }
+                for (at, place, under) in window.lies(inside, shape) {
+                    let (out, w, x) = (out.row(at), weight.row(place), x.row(under));
+                    let (mut l, mut d) = (learned.row_mut(place), down.row_mut(under));
+                    let (out, w, x) = (run(&out), run(&w), run(&x));
+                    let (l, d) = (run_mut(&mut l), run_mut(&mut d));
+                    for k in 0..out.len() {
+                        l[k] += out[k] * x[k];
+                        d[k] += out[k] * w[k];
                     }
                 }
                 gradient[layer.weight].iter_mut().zip(learned.t().iter()).for_each(|(g, l)| *g += l);
@@ -614,23 +587,11 @@ impl<'w> Tape<'w> {
                 let rows = vec![each.view(); shape.high];
                 add(*from, ndarray::concatenate(Axis(0), &rows).expect("rows of one width"));
             }
-            Step::Normed { from, layer, normed, spread } => {
+            Step::Normed { from, layer, norm } => {
                 let mut out = out;
-                let gain = &self.weights[layer.weight].data;
-                for (row, mut out) in out.rows_mut().into_iter().enumerate() {
-                    let normed = normed.row(row);
-                    let count = normed.len() as f32;
-                    for k in 0..out.len() {
-                        gradient[layer.weight][k] += out[k] * normed[k];
-                        gradient[layer.bias][k] += out[k];
-                        out[k] *= gain[k];
-                    }
-                    let mean = out.sum() / count;
-                    let along = out.iter().zip(&normed).map(|(a, b)| a * b).sum::<f32>() / count;
-                    for k in 0..out.len() {
-                        out[k] = (out[k] - mean - normed[k] * along) * spread[row];
-                    }
-                }
+                let [gains, biases] =
+                    gradient.get_disjoint_mut([layer.weight, layer.bias]).expect("two tensors");
+                norm.back(&mut out, &self.weights[layer.weight].data, gains, biases);
                 add(*from, out);
             }
             Step::Attended { from, shares } => {
@@ -670,21 +631,22 @@ fn bias(gradient: &mut [Vec<f32>], layer: Layer, out: &Array2<f32>) {
     }
 }
 
+/// A row's numbers, which lie in one piece.
+fn run<'a>(row: &'a ArrayView1<'_, f32>) -> &'a [f32] {
+    row.as_slice().expect("rows lie in one piece")
+}
+
+fn run_mut<'a>(row: &'a mut ArrayViewMut1<'_, f32>) -> &'a mut [f32] {
+    row.as_slice_mut().expect("rows lie in one piece")
+}
+
 /// Every window as one row, channel by channel, as the weights have it.
 fn spread(x: &Array2<f32>, inside: Shape, window: Window, shape: Shape) -> Array2<f32> {
     let places = window.size.0 * window.size.1;
     let mut out = Array2::zeros((shape.high * shape.wide, x.ncols() * places));
-    for (at, mut row) in out.rows_mut().into_iter().enumerate() {
-        let row = row.as_slice_mut().expect("rows lie in one piece");
-        for place in 0..places {
-            let within = (place / window.size.1, place % window.size.1);
-            let Some(under) = window.under((at / shape.wide, at % shape.wide), within, inside) else {
-                continue;
-            };
-            for (k, v) in x.row(under).iter().enumerate() {
-                row[k * places + place] = *v;
-            }
-        }
+    for (at, place, under) in window.lies(inside, shape) {
+        let mut out = out.row_mut(at);
+        out.iter_mut().skip(place).step_by(places).zip(x.row(under)).for_each(|(o, v)| *o = *v);
     }
     out
 }
@@ -693,17 +655,12 @@ fn spread(x: &Array2<f32>, inside: Shape, window: Window, shape: Shape) -> Array
 fn gathered(windows: &Array2<f32>, inside: Shape, window: Window, shape: Shape) -> Array2<f32> {
     let places = window.size.0 * window.size.1;
     let mut out = Array2::<f32>::zeros((inside.high * inside.wide, windows.ncols() / places));
-    for (at, row) in windows.rows().into_iter().enumerate() {
-        let row = row.to_slice().expect("rows lie in one piece");
-        for place in 0..places {
-            let within = (place / window.size.1, place % window.size.1);
-            let Some(under) = window.under((at / shape.wide, at % shape.wide), within, inside) else {
-                continue;
-            };
-            for (k, v) in out.row_mut(under).iter_mut().enumerate() {
-                *v += row[k * places + place];
-            }
-        }
+    for (at, place, under) in window.lies(inside, shape) {
+        let given = windows.row(at);
+        out.row_mut(under)
+            .iter_mut()
+            .zip(given.iter().skip(place).step_by(places))
+            .for_each(|(o, v)| *o += v);
     }
     out
 }
