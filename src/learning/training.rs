@@ -38,7 +38,7 @@ pub struct Course {
     /// Lines a step…
     pub batch: usize,
     /// …as long as they are no wider than this together, in pixels: what the way
-    /// forward keeps is about 130 KB a pixel's column.
+    /// forward keeps is about 130 KB a pixel's column, by reckoning.
     pub columns: u32,
 }
 
