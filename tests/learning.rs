@@ -145,7 +145,15 @@ fn lesson(n: usize) -> Line {
 }
 
 fn school<'a>(models: &'a Path, folder: &'a Path, course: Course) -> School<'a> {
-    School { models, folder, rules: ReadingRules::built_in(), current: None, course, day: "2026-11-25" }
+    School {
+        models,
+        folder,
+        rules: ReadingRules::built_in(),
+        current: None,
+        judges: None,
+        course,
+        day: "2026-11-25",
+    }
 }
 
 /// What the reader reads, every number of it.

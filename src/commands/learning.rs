@@ -30,6 +30,11 @@ pub struct LearnArgs {
     /// the next time.
     #[arg(long, value_name = "FILE", conflicts_with = "sheet")]
     pub lines: Option<PathBuf>,
+    /// Judge by these lines, a list like that of --lines, and learn from all
+    /// others; without it a quarter of them is held back. None is learned from
+    /// or kept.
+    #[arg(long, value_name = "FILE", conflicts_with = "sheet")]
+    pub judge: Option<PathBuf>,
     /// Do not learn: cut lines of the drafts out into this new folder, with the
     /// list lines.tsv, in whose last column you type what stands there, letter by
     /// letter. Leave out what you cannot read.
@@ -77,6 +82,14 @@ pub fn learn(args: &LearnArgs) -> Result<ExitCode> {
         eprintln!("{} written out, from {}.", count(given.len(), "line"), kept.display());
         all.extend(given.into_iter().map(|l| l.1));
     }
+    let judges = match &args.judge {
+        Some(list) => {
+            let (given, troubles) = lines::listed(list)?;
+            troubles.iter().for_each(|t| eprintln!("error: {t}"));
+            Some(given.into_iter().map(|l| l.1).collect::<Vec<_>>())
+        }
+        None => None,
+    };
     let current = in_use(&folder);
     let day = jiff::Timestamp::now().to_zoned_datetime(jiff::tz::TimeZone::system()).date().to_string();
     let say = |text: &str| eprintln!("{text}");
@@ -85,6 +98,7 @@ pub fn learn(args: &LearnArgs) -> Result<ExitCode> {
         folder: &folder.reader(),
         rules: rules.reading,
         current: current.as_ref(),
+        judges: judges.as_deref(),
         course: Course::default(),
         day: &day,
     };

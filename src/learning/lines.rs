@@ -9,7 +9,7 @@ use serde::Deserialize;
 use std::path::{Path, PathBuf};
 
 /// One line: its picture, cut out and levelled, and what stands there.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Line {
     /// The line, upright and levelled.
     pub picture: RgbImage,

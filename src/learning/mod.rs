@@ -96,6 +96,9 @@ pub struct School<'a> {
     pub rules: ReadingRules,
     /// What was learned before and is in use.
     pub current: Option<&'a Learned>,
+    /// The lines that judge; none of them is learned from. Where `None`, a
+    /// quarter of the lines is held back for it.
+    pub judges: Option<&'a [Line]>,
     /// How long and how fast.
     pub course: Course,
     /// Today, as YYYY-MM-DD.
@@ -108,7 +111,7 @@ pub struct School<'a> {
 /// # Errors
 /// Where there are too few lines, the reader cannot learn, or a file fails.
 pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outcome> {
-    let School { models, folder, rules, current, course, day } = *school;
+    let School { models, folder, rules, current, judges: given, course, day } = *school;
     let file = models.join("reader").join("reader.onnx");
     let shipped = Shipped::load(&file)?;
     let reader = NeuralReader::load(models, 1, rules)?;
@@ -116,13 +119,20 @@ pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outc
         return Err(Trouble::file(&file, format!("has no weights `{name}`: it cannot learn"))
             .hint("install the program again: the reader that ships can learn"));
     }
-    let (mut taken, mut left_out) = (Vec::new(), Vec::new());
-    for line in lines {
-        match reader.classes(&folded(&line.text)) {
-            Some(target) if !target.is_empty() => taken.push((line, target)),
-            _ => left_out.push(format!("“{}” holds characters that the reader does not know", line.text)),
+    let mut left_out = Vec::new();
+    let known = |line: &Line, left_out: &mut Vec<String>| {
+        let target = reader.classes(&folded(&line.text)).filter(|t| !t.is_empty());
+        if target.is_none() {
+            left_out.push(format!("“{}” holds characters that the reader does not know", line.text));
         }
-    }
+        target
+    };
+    let judging = given.unwrap_or_default();
+    let mut taken: Vec<(&Line, Vec<usize>)> = lines
+        .iter()
+        .filter(|l| !judging.contains(l))
+        .filter_map(|l| Some((l, known(l, &mut left_out)?)))
+        .collect();
     // Lines that come last are the newest.
     if taken.len() > MOST {
         left_out.push(format!("{} older lines: {MOST} are enough", taken.len() - MOST));
@@ -131,10 +141,18 @@ pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outc
     if taken.len() < FEWEST {
         return Err(too_few(taken.len()));
     }
+    let held = match given {
+        Some(_) => vec![false; taken.len()],
+        None => held_back(&taken.iter().map(|t| t.0.text.as_str()).collect::<Vec<_>>()),
+    };
+    let mut all: Vec<(&Line, Vec<usize>, bool)> =
+        taken.into_iter().zip(held).map(|((line, target), held)| (line, target, held)).collect();
+    for line in judging {
+        all.extend(known(line, &mut left_out).map(|target| (line, target, true)));
+    }
     let cutter = reader.cutter();
-    let held = held_back(&taken.iter().map(|t| t.0.text.as_str()).collect::<Vec<_>>());
     let (mut judges, mut lessons, mut texts) = (Vec::new(), Vec::new(), Vec::new());
-    for ((line, target), held) in taken.into_iter().zip(held) {
+    for (line, target, held) in all {
         let (w, h) = line.picture.dimensions();
         let picture = cutter.crop(&line.picture, &Quad::upright(0.0, 0.0, w as f32, h as f32));
         let lesson = Lesson { target, picture };
@@ -147,6 +165,13 @@ pub fn learn(lines: &[Line], school: &School, say: &dyn Fn(&str)) -> Result<Outc
             texts.push(folded(&line.text));
             lessons.push(lesson);
         }
+    }
+    if judges.len() < FEWEST_HELD {
+        return Err(Trouble::new(
+            "lines to judge by",
+            format!("{} can be used, {FEWEST_HELD} are needed", judges.len()),
+        )
+        .hint("give more lines to judge by, or let a quarter of the others be held back"));
     }
     if lessons.len() + judges.len() < FEWEST {
         return Err(too_few(lessons.len() + judges.len()));
