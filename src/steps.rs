@@ -103,6 +103,7 @@ mod tests {
                 quad,
                 lines: vec![quad],
                 hand: vec![0.5],
+                surely_upright: true,
                 longer: vec![(0, Quad::upright(10.0, 10.0, 95.0, 30.0))],
                 signs: vec![(0, Quad::upright(92.0, 8.0, 98.0, 32.0))],
             }],

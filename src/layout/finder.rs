@@ -41,9 +41,14 @@ impl FoundLine {
     /// Whether it stands upside down; `None` where that is in doubt, as it is for
     /// a sign or two.
     pub fn surely_upside_down(&self) -> Option<bool> {
-        let sure = (self.upside_down - 0.5).abs() > 0.4 && self.quad.width() > 2.0 * self.quad.height();
+        let sure = surely(self.upside_down) && self.quad.width() > 2.0 * self.quad.height();
         sure.then_some(self.upside_down > 0.5)
     }
+}
+
+/// Whether a probability of standing upside down, 0 to 1, leaves no doubt.
+pub(super) fn surely(upside_down: f32) -> bool {
+    (upside_down - 0.5).abs() > 0.4
 }
 
 /// Finds lines of writing in a picture, in no particular order.

@@ -5,7 +5,7 @@
 //! of paper runs between them. A printed rule between two lines is not an edge: the
 //! paper is the same on both sides of it.
 
-use super::finder::FoundLine;
+use super::finder::{FoundLine, surely};
 use super::{Label, LayoutRules};
 use crate::geometry::{Point, Quad};
 use image::RgbImage;
@@ -69,7 +69,8 @@ fn root(parent: &[usize], mut i: usize) -> usize {
 /// bottom, pieces of a row from left to right and joined where they stand close.
 /// Where most of its writing stands upside down, so does the label.
 fn label(found: &[&FoundLine], rules: &LayoutRules) -> Label {
-    let upside_down = weighed(found, |l| l.upside_down) > 0.5;
+    let turned = weighed(found, |l| l.upside_down);
+    let upside_down = turned > 0.5;
     let quads: Vec<Quad> = found.iter().map(|l| if upside_down { l.quad.turned() } else { l.quad }).collect();
     let widest = quads.iter().max_by(|a, b| a.width().total_cmp(&b.width())).expect("a label has lines");
     let angle = widest.angle();
@@ -99,6 +100,8 @@ fn label(found: &[&FoundLine], rules: &LayoutRules) -> Label {
         quad: Quad([corner(l, t), corner(r, t), corner(r, b), corner(l, b)]),
         lines,
         hand,
+        // Of upright lines, that run up or down, the finder knows less.
+        surely_upright: surely(turned) && along.x > 0.7,
         longer: Vec::new(),
         signs,
     }

@@ -80,6 +80,8 @@ pub struct Label {
     pub lines: Vec<Quad>,
     /// For each of [`Label::lines`] the probability, 0 to 1, that it is written by hand.
     pub hand: Vec<f32>,
+    /// Whether the finder is sure that the lines are the right way up.
+    pub surely_upright: bool,
     /// For some lines (by their index) a longer quad, over ink beyond their ends
     /// that may belong to them; reading decides.
     pub longer: Vec<(usize, Quad)>,

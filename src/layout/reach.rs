@@ -231,8 +231,14 @@ mod tests {
     }
 
     fn reached(quad: Quad, picture: &RgbImage) -> (f32, f32) {
-        let mut labels =
-            [Label { quad, lines: vec![quad], hand: vec![0.5], longer: Vec::new(), signs: Vec::new() }];
+        let mut labels = [Label {
+            quad,
+            lines: vec![quad],
+            hand: vec![0.5],
+            surely_upright: false,
+            longer: Vec::new(),
+            signs: Vec::new(),
+        }];
         reach(&mut labels, picture, &LayoutRules::built_in());
         let (l, _, r, _) = labels[0].longer.first().map_or(quad, |l| l.1).bounds();
         (l, r)

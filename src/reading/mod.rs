@@ -32,6 +32,7 @@ pub struct ReadingRules {
     pub turn_gain: f32,
     pub drop_below: f32,
     pub longer_sure: f32,
+    pub glimpse_sure: f32,
     pub struck_from: f32,
     pub alternatives: usize,
     pub alternative_from: f32,
@@ -108,15 +109,12 @@ fn read_label(
     rules: &ReadingRules,
 ) -> Result<Vec<(ReadLine, bool)>> {
     let mut upright = reader.read(picture, &label.lines)?;
-    let longer: Vec<Quad> = label.longer.iter().map(|l| l.1).collect();
-    if !longer.is_empty() {
-        let again = reader.read(picture, &longer)?;
-        for ((i, _), line) in label.longer.iter().zip(again) {
-            if let Some(line) = line
-                && says_more(&line, upright[*i].as_ref(), rules)
-            {
-                upright[*i] = Some(line);
-            }
+    for (i, longer) in &label.longer {
+        if goes_on(picture, &label.lines[*i], longer, reader, rules)?
+            && let Some(line) = reader.read(picture, std::slice::from_ref(longer))?.remove(0)
+            && says_more(&line, upright[*i].as_ref(), rules)
+        {
+            upright[*i] = Some(line);
         }
     }
     tell_hands(upright.iter_mut(), &label.hand);
@@ -132,7 +130,7 @@ fn read_label(
     }
     let mut best = (upright, false);
     let sure = sureness(&best.0);
-    if sure < rules.turn_below {
+    if sure < rules.turn_below && !label.surely_upright {
         let signs = label.signs.iter().map(|s| &s.1);
         let turned: Vec<Quad> = label.lines.iter().chain(signs).rev().map(Quad::turned).collect();
         // The longest lines tell the direction as well as all of them.
@@ -164,12 +162,50 @@ fn tell_hands<'a>(lines: impl Iterator<Item = &'a mut Option<ReadLine>>, hand: &
     }
 }
 
+/// Whether the ink between the ends of `line` and those of `longer` shows a
+/// character by itself. Edges, folds and pins, most of what is offered, are told
+/// with less work from a look at the ends than by reading the whole line again.
+fn goes_on(
+    picture: &RgbImage,
+    line: &Quad,
+    longer: &Quad,
+    reader: &mut dyn Reader,
+    rules: &ReadingRules,
+) -> Result<bool> {
+    let whole = longer.width().max(1.0);
+    // As much of the line is seen with it as a letter or two are wide.
+    let known = line.height().min(line.width());
+    let left = longer.0[0].distance(line.0[0]);
+    let right = longer.0[1].distance(line.0[1]);
+    let ends = [
+        (left, longer.slice(0.0, (left + known) / whole), 0.0..left / (left + known)),
+        (right, longer.slice(1.0 - (right + known) / whole, 1.0), known / (right + known)..1.0),
+    ];
+    for (beyond, end, new) in ends {
+        if beyond < 1.0 {
+            continue;
+        }
+        let seen = reader.read(picture, &[end])?.remove(0);
+        let shows = |c: &ReadChar| {
+            counted(c.ch) && c.confidence >= rules.glimpse_sure && new.contains(&((c.start + c.end) / 2.0))
+        };
+        if seen.is_some_and(|seen| seen.chars.iter().any(shows)) {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+/// Whether a character is one that a longer line must bring: no comma or dash.
+fn counted(c: char) -> bool {
+    c.is_alphanumeric() || "♂♀☿".contains(c)
+}
+
 /// Whether the longer cut of a line reads better than the line: it has more
 /// characters, those are sure enough, and the others did not suffer.
 fn says_more(longer: &ReadLine, line: Option<&ReadLine>, rules: &ReadingRules) -> bool {
     let Some(line) = line else { return longer.confidence >= rules.longer_sure };
-    let signs =
-        |l: &ReadLine| l.chars.iter().filter(|c| c.ch.is_alphanumeric() || "♂♀☿".contains(c.ch)).count();
+    let signs = |l: &ReadLine| l.chars.iter().filter(|c| counted(c.ch)).count();
     let (more, fewer) = (signs(longer), signs(line));
     if more <= fewer {
         return false;
