@@ -76,6 +76,8 @@ command -v cargo >/dev/null ||
     fail "Rust is missing (cargo was not found)" "install Rust 1.92 or newer with rustup, then run this again"
 
 ./models/fetch.sh
+# Left out where it cannot be had: the test that uses it says so.
+[ "${1:-}" != tests ] || ./tests/fetch.sh || true
 
 # make itself came with the packages above, so that a bare system needs no more
 # than this script.

@@ -354,16 +354,7 @@ pub fn check(args: &checking::batch::BatchOptions) -> Result<ExitCode> {
 pub fn review(args: &glassine::review::Args) -> Result<ExitCode> {
     let catalogue = Catalogue::open(&args.folder)?;
     let rules = IntakeRules::load(Some(&catalogue.folder().config()))?;
-    let opener: glassine::review::Opener = Arc::new(move |path: &Path, page: Option<u32>| {
-        let at = page.map_or(0, |p| p as usize - 1);
-        let photo = intake::open(path, &rules).nth(at);
-        photo
-            .unwrap_or_else(|| {
-                Err(Trouble::file(path, "has no such page")
-                    .hint("check the folder with: glassine verify FOLDER"))
-            })
-            .map(|p| p.pixels)
-    });
+    let opener = glassine::review::originals(rules);
     let typist = glassine::pipeline::typist(&catalogue);
     let checker = glassine::pipeline::checker(&catalogue);
     glassine::review::serve(&catalogue, args.options(opener, typist, checker)?)?;

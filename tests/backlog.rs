@@ -1,6 +1,6 @@
 //! The backlog of many machines, the same tests over SQLite and PostgreSQL (a
 //! server of Debian's package `postgresql`, started here; skipped, saying so,
-//! where it is not installed).
+//! where it is not installed), and the depot on an S3-like store (the crate s3s).
 
 use glassine::backlog::{Backlog, Counts, Read, State};
 use std::collections::BTreeMap;
@@ -198,12 +198,13 @@ fn a_changed_file_of_the_depot_and_wrong_addresses_are_told() {
 }
 
 fn glassine(queue: &str, depot: &Path, args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_glassine"))
-        .args(args)
-        .env("GLASSINE_QUEUE", queue)
-        .env("GLASSINE_DEPOT", depot)
-        .output()
-        .unwrap()
+    command(queue, depot.to_str().unwrap(), args).output().unwrap()
+}
+
+fn command(queue: &str, depot: &str, args: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_glassine"));
+    command.args(args).env("GLASSINE_QUEUE", queue).env("GLASSINE_DEPOT", depot);
+    command
 }
 
 #[test]
@@ -302,4 +303,116 @@ fn what_a_killed_worker_had_in_hand_is_read_by_the_others_and_no_photograph_twic
         let said = String::from_utf8_lossy(&fetched.stderr).into_owned();
         assert!(fetched.status.success() && said.contains("3 new drafts"), "{said}");
     });
+}
+
+/// An S3-like store of our own: the server of the crate s3s, which is none of ours and
+/// none of `object_store`'s. It refuses what is not signed with its secret (AWS
+/// Signature Version 4) and keeps each bucket as a folder.
+struct S3 {
+    folder: tempfile::TempDir,
+    address: String,
+    _runtime: tokio::runtime::Runtime,
+}
+
+const SECRET: &str = "moth lamp sugar rain";
+
+impl S3 {
+    fn start() -> S3 {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::create_dir(folder.path().join("museum")).unwrap();
+        let mut service =
+            s3s::service::S3ServiceBuilder::new(s3s_fs::FileSystem::new(folder.path()).unwrap());
+        service.set_auth(s3s::auth::SimpleAuth::from_single("tarn", SECRET));
+        let service = service.build();
+        let runtime = tokio::runtime::Runtime::new().unwrap();
+        let listener = runtime.block_on(tokio::net::TcpListener::bind("127.0.0.1:0")).unwrap();
+        let address = format!("http://{}", listener.local_addr().unwrap());
+        runtime.spawn(async move {
+            while let Ok((stream, _)) = listener.accept().await {
+                let stream = hyper_util::rt::TokioIo::new(stream);
+                tokio::spawn(
+                    hyper::server::conn::http1::Builder::new().serve_connection(stream, service.clone()),
+                );
+            }
+        });
+        S3 { folder, address, _runtime: runtime }
+    }
+
+    /// A command of the program with this store's bucket as its depot; its exit code
+    /// and all it said.
+    fn run(&self, queue: &str, secret: &str, args: &[&str]) -> (Option<i32>, String) {
+        let done = command(queue, "s3://museum/valley", args)
+            .env("AWS_ENDPOINT", &self.address)
+            .env("AWS_ALLOW_HTTP", "true")
+            .env("AWS_REGION", "us-east-1")
+            .env("AWS_ACCESS_KEY_ID", "tarn")
+            .env("AWS_SECRET_ACCESS_KEY", secret)
+            .output()
+            .unwrap();
+        let said =
+            String::from_utf8_lossy(&done.stderr).into_owned() + &String::from_utf8_lossy(&done.stdout);
+        (done.status.code(), said)
+    }
+
+    fn file(&self, hash: &str) -> PathBuf {
+        self.folder.path().join("museum/valley/photos").join(&hash[..2]).join(hash)
+    }
+}
+
+#[test]
+fn the_depot_may_be_a_bucket_of_an_s3_like_store() {
+    let s3 = S3::start();
+    let place = tempfile::tempdir().unwrap();
+    let queue = format!("sqlite:{}", place.path().join("queue.db").display());
+    let run = |args: &[&str]| s3.run(&queue, SECRET, args);
+    let photos = ["01-triangle-pronuba", "02-triangle-pencil", "04-pocket-typed-slip"]
+        .map(|name| format!("{}/samples-demo/photos/tarn-{name}.jpg", env!("CARGO_MANIFEST_DIR")));
+    let bytes: Vec<Vec<u8>> = photos.iter().map(|p| std::fs::read(p).unwrap()).collect();
+
+    // With another secret nothing goes in, and nothing onto the queue; the secret is
+    // not told.
+    let refused = s3.run(&queue, "another secret", &["send", &photos[0]]);
+    assert!(refused.0 == Some(1) && refused.1.contains("cannot be put into the depot"), "{refused:?}");
+    assert!(!refused.1.contains("another secret"), "{refused:?}");
+    assert!(!s3.file(&hash(&bytes[0])).exists());
+
+    let sent = run(&["send", &photos[0], &photos[1], &photos[2]]);
+    assert!(sent.0 == Some(0), "{sent:?}");
+    for bytes in &bytes {
+        assert!(std::fs::read(s3.file(&hash(bytes))).unwrap() == *bytes, "byte for byte");
+    }
+    assert!(run(&["send", &photos[0]]).1.contains("1 there already"));
+
+    // One was changed in the bucket, one is gone from it.
+    let (changed, gone) = (s3.file(&hash(&bytes[1])), s3.file(&hash(&bytes[2])));
+    std::fs::write(changed, b"wasp").unwrap();
+    std::fs::remove_file(gone).unwrap();
+    let work = || run(&["work", "--until-empty", "--workers", "1"]).1;
+    let worked = work();
+    assert!(worked.contains("was changed in the depot"), "{worked}");
+    assert!(worked.contains("is not in the depot") && worked.contains("send the original again"), "{worked}");
+    let counted = |read: usize, failed: usize| {
+        let shown = run(&["backlog"]).1;
+        let has = |what: &str, n: usize| shown.contains(&format!("{what:<20} {n:>10}"));
+        assert!(has("read, to be fetched", read) && has("could not be read", failed), "{shown}");
+    };
+    counted(1, 2);
+    // Sent again, they are read after all; so is what was lost after it was read.
+    std::fs::remove_file(s3.file(&hash(&bytes[0]))).unwrap();
+    let sent = run(&["send", &photos[0], &photos[1], &photos[2]]).1;
+    assert!(sent.contains("2 photographs sent; 1 there already"), "{sent}");
+    work();
+    counted(3, 0);
+
+    let collection = place.path().join("moths").display().to_string();
+    run(&["new", &collection]);
+    let fetched = run(&["fetch", &collection]);
+    assert!(fetched.0 == Some(0) && fetched.1.contains("3 new drafts"), "{fetched:?}");
+    let plain = place.path().join("plain").display().to_string();
+    run(&["new", &plain]);
+    run(&["add", &plain, &photos[0], &photos[1], &photos[2]]);
+    let (ours, theirs) = (run(&["list", &collection]).1, run(&["list", &plain]).1);
+    let sorted = |text: &str| text.lines().map(str::to_owned).collect::<std::collections::BTreeSet<_>>();
+    assert_eq!(sorted(&ours), sorted(&theirs));
+    assert!(run(&["verify", &collection]).0 == Some(0));
 }

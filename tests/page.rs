@@ -4,6 +4,8 @@
 //! without them the test says so and does nothing.
 
 mod common;
+#[path = "../benches/common/mod.rs"]
+mod generated;
 
 use common::{facts, folder, png, take_in};
 use fantoccini::actions::{InputSource, KeyAction, KeyActions};
@@ -130,7 +132,7 @@ async fn serve(catalogue: &Catalogue) -> u16 {
         typist: glassine::pipeline::typist(catalogue),
         checker: glassine::pipeline::checker(catalogue),
         network: None,
-        second_reading: 5,
+        second_reading: 100,
     };
     let router = router(catalogue.store(), options, port);
     tokio::spawn(async move { axum::serve(listener, router).await });
@@ -231,6 +233,7 @@ fn a_person_works_through_drafts_by_keyboard() {
         // The card of keys, and the switch that turns single keys off.
         press(&browser, "?").await;
         until(&browser, "document.querySelector('#keys').open").await;
+        until(&browser, "(c => c.scrollHeight <= c.clientHeight)(document.querySelector('#keys'))").await;
         browser.find(Locator::Css("#single")).await.unwrap().click().await.unwrap();
         press(&browser, ESCAPE).await;
         until(&browser, "!document.querySelector('#keys').open").await;
@@ -247,6 +250,27 @@ fn a_person_works_through_drafts_by_keyboard() {
         until(&browser, &format!("{width} < 900")).await;
         press(&browser, "zi").await;
         until(&browser, &format!("{width} === 900 && document.querySelector('#photo.ink')")).await;
+        // Nearer and farther, turned, more ink and light: each by its key alone.
+        press(&browser, "+").await;
+        until(&browser, &format!("{width} < 700")).await;
+        press(&browser, "-").await;
+        until(&browser, &format!("{width} === 900")).await;
+        let look = "(c => document.querySelector('#photo').matches(c) && getComputedStyle(document.querySelector('#photo image')).filter)";
+        let mut seen = std::collections::BTreeSet::new();
+        for (key, class) in
+            [("i", ".ink2"), ("i", ":not(.ink, .ink2)"), ("b", ".bright"), ("b", ".dim"), ("b", ":not(.bright, .dim)")]
+        {
+            press(&browser, key).await;
+            until(&browser, &format!("{look}('{class}')")).await;
+            let filter = browser.execute(&format!("return {look}('{class}')"), vec![]).await.unwrap();
+            seen.insert(filter.as_str().unwrap().to_owned());
+        }
+        assert_eq!(seen.len(), 4, "each looks otherwise: {seen:?}");
+        let turned = "document.querySelector('#turned').getAttribute('transform')";
+        for by in [90, 180, 270, 360] {
+            press(&browser, "r").await;
+            until(&browser, &format!("({turned} || '').startsWith('rotate({} ')", by % 360)).await;
+        }
 
         press(&browser, "s").await;
         at_draft(&browser, ids[4]).await;
@@ -268,12 +292,12 @@ fn a_person_works_through_drafts_by_keyboard() {
 fn the_page_fits_a_small_laptop_and_a_tablet_and_names_everything() {
     let Some(driver) = Driver::start() else { return };
     let (_place, catalogue) = folder();
-    let id = take_in(&catalogue, 2);
+    let (id, paths) = everything(&catalogue);
     catalogue.wait(async {
         let port = serve(&catalogue).await;
         for (width, height) in [(1366, 768), (820, 1180)] {
             let browser = driver.client(width, height).await;
-            for path in ["/".to_owned(), "/records".to_owned(), "/due".to_owned(), format!("/draft/{id}")] {
+            for path in paths.iter().chain([&format!("/draft/{id}")]) {
                 browser.goto(&format!("http://127.0.0.1:{port}{path}")).await.unwrap();
                 let wide = browser
                     .execute("return document.documentElement.scrollWidth - window.innerWidth", vec![])
@@ -311,16 +335,23 @@ fn the_page_fits_a_small_laptop_and_a_tablet_and_names_everything() {
 /// Of the goal: a clean record is settled with at most three key presses. The
 /// time is from the key to the next draft loaded with its photograph, by the
 /// browser's own clock; three seconds are allowed here, since other tests run
-/// beside it.
+/// beside it, and the goal's tenth of a second where `GLASSINE_PAGE_DRAFTS` says how
+/// many more drafts wait (generated).
 #[test]
 fn clean_records_are_settled_one_after_another_with_one_key_each_and_the_next_is_there_at_once() {
     let Some(driver) = Driver::start() else { return };
     let (_place, catalogue) = folder();
+    let asked = std::env::var("GLASSINE_PAGE_DRAFTS").ok().and_then(|n| n.parse().ok());
+    let (more, allowed) = asked.map_or((0, 3000.0), |more| (more, 100.0));
     // Every third has a doubt: the others.
     let clean: Vec<usize> = (0..30).filter(|n| n % 3 != 2).collect();
     let ids: Vec<i64> = clean.iter().map(|n| take_in(&catalogue, *n)).collect();
     let store = catalogue.store();
     catalogue.wait(async {
+        let mut db = generated::connect(&catalogue.folder().database()).await;
+        sqlx::query("BEGIN").execute(&mut db).await.unwrap();
+        generated::enter_drafts(&mut db, 0..more, &mut generated::Dice(77), |_| None).await;
+        sqlx::query("COMMIT").execute(&mut db).await.unwrap();
         let port = serve(&catalogue).await;
         let browser = driver.client(1366, 768).await;
         browser.goto(&format!("http://127.0.0.1:{port}/draft/{}", ids[0])).await.unwrap();
@@ -345,12 +376,12 @@ fn clean_records_are_settled_one_after_another_with_one_key_each_and_the_next_is
         took.sort_by(f64::total_cmp);
         let median = took[took.len() / 2];
         println!(
-            "settled to the next page loaded: median {median:.0} ms, slowest {:.0} ms of {}",
+            "settled to the next page loaded, {more} more waiting: median {median:.0} ms, slowest {:.0} ms of {}",
             took[took.len() - 1],
             took.len()
         );
         assert_eq!(keys, 1, "one key settles a clean record");
-        assert!(median < 3000.0, "{took:?}");
+        assert!(median <= allowed, "{took:?}");
         browser.close().await.unwrap();
     });
 }
@@ -600,64 +631,141 @@ fn the_pages_load_nothing_from_elsewhere_and_break_no_policy() {
     });
 }
 
-/// Looked through by axe-core (npm, 4.14.1) for what of WCAG 2.2 A and AA a
-/// program can find, where `GLASSINE_AXE` names its `axe.min.js`.
-#[test]
-fn an_outside_checker_finds_nothing_against_wcag_light_or_dark() {
-    let Ok(axe) = std::env::var("GLASSINE_AXE") else {
-        println!("skipped: GLASSINE_AXE does not name axe.min.js");
-        return;
-    };
-    let axe = std::fs::read_to_string(axe).unwrap();
-    let Some(driver) = Driver::start() else { return };
-    let (_place, catalogue) = folder();
-    let id = take_in(&catalogue, 2);
-    let lot = catalogue.settle(take_in(&catalogue, 0), "M. Orrin", &[], None).unwrap();
-    let thrown = catalogue.settle(take_in(&catalogue, 1), "M. Orrin", &[], None).unwrap();
-    let page = page_in(&catalogue);
-    let aside = take_in(&catalogue, 3);
+/// A catalogue with something on every page: the draft with a doubt, and the
+/// addresses of all pages.
+fn everything(catalogue: &Catalogue) -> (i64, Vec<String>) {
+    use glassine::catalogue::{Change, Thing};
+    let id = take_in(catalogue, 2);
+    let lot = catalogue.settle(take_in(catalogue, 0), "M. Orrin", &[], None).unwrap();
+    let thrown = catalogue.settle(take_in(catalogue, 1), "M. Orrin", &[], None).unwrap();
+    let page = page_in(catalogue);
+    let aside = take_in(catalogue, 3);
     catalogue.set_aside(aside, "M. Orrin", "blurred").unwrap();
-    for n in [4, 116] {
-        take_in(&catalogue, n);
-    }
+    // Two of one day and place, as the settled one has them; its words are corrected
+    // in another of them.
+    let [corrected, other] = [4, 116].map(|n| take_in(catalogue, n));
+    take_in(catalogue, 8);
+    let change = Change { term: "locality".into(), value: "Tarn Head, west".into() };
+    catalogue.change(corrected, "M. Orrin", &[change], None).unwrap();
+    let settled = catalogue.settle(take_in(catalogue, 112), "M. Orrin", &[], None).unwrap();
     let store = catalogue.store();
     catalogue.wait(async {
-        store.throw_away(glassine::catalogue::Thing::Lot(thrown), "M. Orrin", "twice").await.unwrap();
+        store.throw_away(Thing::Lot(thrown), "M. Orrin", "twice").await.unwrap();
         store.make_container("Drawer 7", "drawer", None, "M. Orrin").await.unwrap();
+    });
+    let paths = [
+        "/",
+        "/?state=aside",
+        "/?doubt=none&q=nothing",
+        &format!("/draft/{id}"),
+        &format!("/draft/{page}"),
+        &format!("/draft/{aside}"),
+        &format!("/draft/{other}?did=settle.{id}"),
+        &format!("/same/{corrected}/locality"),
+        &format!("/series/{id}/recordNumber"),
+        "/events",
+        "/event?day=1993-07-02&place=Tarn+Head&by=A.+Vell",
+        "/values/locality",
+        "/records",
+        "/records?q=tarn",
+        "/plots",
+        &format!("/record/{lot}"),
+        &format!("/record/{settled}"),
+        &format!("/record/{thrown}"),
+        "/places",
+        "/place/1",
+        "/due",
+        "/progress",
+        "/trash",
+        "/trash/empty",
+        "/type",
+        "/draft/999",
+    ];
+    (id, paths.map(str::to_owned).to_vec())
+}
+
+/// What axe-core finds on the page that the browser is at.
+async fn found_by(browser: &Client, axe: &str, path: &str) -> Vec<String> {
+    until(browser, "document.readyState === 'complete'").await;
+    browser.execute(axe, vec![]).await.unwrap();
+    let wrong = browser
+        .execute_async(
+            "const done = arguments[0];
+             const tags = ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'];
+             axe.run(document, { runOnly: { type: 'tag', values: tags } }).then(r => done(
+                 r.violations.flatMap(v => v.nodes.map(n => v.id + ': ' + n.html.slice(0, 160) + ' ' + n.failureSummary))))",
+            vec![],
+        )
+        .await
+        .unwrap();
+    // What the bar of deeds covers just now is scrolled to.
+    let said = wrong.as_array().unwrap().iter().filter_map(|o| o.as_str());
+    said.filter(|o| !o.contains("partially obscured")).map(|o| format!("{path}: {o}")).collect()
+}
+
+/// Looked through by axe-core (4.12.1, by `tests/fetch.sh`) for what of WCAG 2.2 A
+/// and AA a program can find; `GLASSINE_AXE` names another `axe.min.js`.
+#[test]
+fn an_outside_checker_finds_nothing_against_wcag_light_or_dark() {
+    let ours = || concat!(env!("CARGO_MANIFEST_DIR"), "/tests/fetched/axe.min.js").to_owned();
+    let axe = std::env::var("GLASSINE_AXE").unwrap_or_else(|_| ours());
+    let Ok(axe) = std::fs::read_to_string(&axe) else {
+        println!("skipped: {axe} is not there; fetch it with tests/fetch.sh");
+        return;
+    };
+    let Some(driver) = Driver::start() else { return };
+    let (_place, catalogue) = folder();
+    let (_, paths) = everything(&catalogue);
+    let store = catalogue.store();
+    catalogue.wait(async {
         let port = serve(&catalogue).await;
-        let paths = [
-            "/".to_owned(), format!("/draft/{id}"), format!("/draft/{page}"), format!("/draft/{aside}"), "/events".into(),
-            "/event?day=1993-07-02&place=Tarn+Head&by=A.+Vell".into(), "/values/locality".into(), "/records".into(), "/plots".into(),
-            format!("/record/{lot}"), "/places".into(), "/place/1".into(), "/due".into(), "/progress".into(),
-            "/trash".into(), "/trash/empty".into(), "/type".into(), "/draft/999".into(),
-        ];
+        let url = |path: &str| format!("http://127.0.0.1:{port}{path}");
         let mut found = Vec::new();
-        for (width, height, dark) in [(1366, 768, false), (1366, 768, true), (1024, 768, false), (820, 1180, true)] {
+        let mut looks = Vec::new();
+        for (width, height, dark) in
+            [(1366, 768, false), (1366, 768, true), (1024, 768, false), (820, 1180, true)]
+        {
             let browser = driver.client_with(width, height, dark).await;
             for path in &paths {
-                browser.goto(&format!("http://127.0.0.1:{port}{path}")).await.unwrap();
-                until(&browser, "document.readyState === 'complete'").await;
+                browser.goto(&url(path)).await.unwrap();
                 let is_dark = browser
                     .execute("return matchMedia('(prefers-color-scheme: dark)').matches", vec![])
                     .await
                     .unwrap();
                 assert_eq!(is_dark, dark);
-                browser.execute(&axe, vec![]).await.unwrap();
-                let wrong = browser
-                    .execute_async(
-                        "const done = arguments[0];
-                         const tags = ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'];
-                         axe.run(document, { runOnly: { type: 'tag', values: tags } }).then(r => done(
-                             r.violations.flatMap(v => v.nodes.map(n => v.id + ': ' + n.html.slice(0, 160) + ' ' + n.failureSummary))))",
-                        vec![],
-                    )
-                    .await
-                    .unwrap();
-                // What the bar of deeds covers just now is scrolled to.
-                let covered = |one: &&serde_json::Value| one.as_str().unwrap().contains("partially obscured");
-                for one in wrong.as_array().unwrap().iter().filter(|o| !covered(o)) {
-                    found.push(format!("{path} at {width}, dark {dark}: {}", one.as_str().unwrap()));
+                found.extend(found_by(&browser, &axe, &format!("{path} at {width}, dark {dark}")).await);
+            }
+            looks.push(browser);
+        }
+        // Those that only people who sign in see; what another settled is read again.
+        for name in ["M. Orrin", "A. Vell"] {
+            store.set_person(name, glassine::catalogue::Role::Keeps, "moth lamp sugar rain").await.unwrap();
+        }
+        for (n, browser) in looks.into_iter().enumerate() {
+            browser.goto(&url("/second")).await.unwrap();
+            until(&browser, "location.pathname === '/sign-in'").await;
+            found.extend(found_by(&browser, &axe, "/sign-in").await);
+            browser.find(Locator::Css("[name=name]")).await.unwrap().send_keys("A. Vell").await.unwrap();
+            let typed = format!("moth lamp sugar rain{ENTER}");
+            browser.find(Locator::Css("[name=passphrase]")).await.unwrap().send_keys(&typed).await.unwrap();
+            until(&browser, "location.pathname === '/'").await;
+            for path in ["/second", "/", "/progress"] {
+                browser.goto(&url(path)).await.unwrap();
+                if path == "/second" {
+                    until(&browser, "document.querySelector('form[action^=\"/second/\"]')").await;
                 }
+                found.extend(found_by(&browser, &axe, path).await);
+                let wide = "return document.documentElement.scrollWidth - window.innerWidth";
+                let wide = browser.execute(wide, vec![]).await.unwrap();
+                assert!(wide.as_f64().unwrap() <= 0.0, "{path} is {wide} px too wide for a person's name");
+            }
+            if n == 0 {
+                // One is read, so that the others' progress has an agreement to show.
+                browser.goto(&url("/second")).await.unwrap();
+                browser.find(Locator::Css("main form button")).await.unwrap().click().await.unwrap();
+                until(&browser, "document.readyState === 'complete'").await;
+                browser.goto(&url("/progress")).await.unwrap();
+                until(&browser, "document.querySelector('main').textContent.includes('kappa')").await;
             }
             browser.close().await.unwrap();
         }

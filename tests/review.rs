@@ -483,6 +483,14 @@ fn the_queue_is_narrowed_by_place_day_and_collector_and_by_any_doubt() {
     assert_eq!(shown(&page.get("/?doubt=any").2), 2, "every third has a doubt");
     assert_eq!(shown(&page.get("/?doubt=none").2), 4);
     assert_eq!(shown(&page.get("/?term=recordedBy&is=A.+Vell&q=serena").2), 2);
+    assert_eq!(shown(&page.get("/?term=eventDate&is=1993-07-02").2), 2);
+    assert_eq!(shown(&page.get("/?doubt=century-open&term=eventDate&is=1993-07-01").2), 1);
+    // Whoever determined wrote a label too.
+    page.catalogue
+        .change(1, "A. Vell", &[Change { term: "identifiedBy".into(), value: "E. Harrow".into() }], None)
+        .unwrap();
+    assert!(page.get("/values/identifiedBy").2.contains("E. Harrow"));
+    assert_eq!(shown(&page.get("/?term=identifiedBy&is=E.+Harrow").2), 1);
 }
 
 #[test]

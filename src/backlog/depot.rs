@@ -56,20 +56,34 @@ impl Depot {
         stored.map(|_| ()).map_err(|e| self.failed(hash, "cannot be put into the depot", e))
     }
 
+    /// Whether a file of `length` bytes lies there.
+    pub(super) async fn has(&self, hash: &str, length: usize) -> Result<bool> {
+        match self.store.head(&self.place(hash)).await {
+            Ok(meta) => Ok(meta.size == length as u64),
+            Err(object_store::Error::NotFound { .. }) => Ok(false),
+            Err(e) => Err(self.failed(hash, "cannot be looked for in the depot", e)),
+        }
+    }
+
     /// Takes a copy out.
     ///
     /// # Errors
     /// Where it is missing, cannot be reached, or is not what was put in.
     pub async fn get(&self, hash: &str) -> Result<Vec<u8>> {
         let failed = |e| self.failed(hash, "cannot be taken from the depot", e);
-        let got = self.store.get(&self.place(hash)).await.map_err(failed)?;
+        let got = self.store.get(&self.place(hash)).await;
+        if let Err(e @ object_store::Error::NotFound { .. }) = got {
+            let missing = Trouble::new(format!("{}, photograph {hash}", self.name), "is not in the depot");
+            return Err(missing.cause(e).hint("send the original again"));
+        }
+        let got = got.map_err(failed)?;
         let bytes = got.bytes().await.map_err(failed)?;
         if blake3::hash(&bytes).to_hex().as_str() != hash {
             return Err(Trouble::new(
                 format!("{}, photograph {hash}", self.name),
                 "was changed in the depot: its bytes have another hash",
             )
-            .hint("send the original again after removing this copy"));
+            .hint("send the original again: it takes the place of this copy"));
         }
         Ok(bytes.into())
     }

@@ -52,15 +52,23 @@ impl Backlog {
     }
 
     /// Sends a file: into the depot first, then onto the queue, so that no
-    /// worker looks for what is not there. Says whether it was new.
+    /// worker looks for what is not there. Says whether it was new. One that could
+    /// not be read, or whose copy is no longer whole, is sent again.
     ///
     /// # Errors
     /// Those of the depot and the queue.
     pub fn send(&self, name: &str, bytes: Vec<u8>, hash: &str) -> Result<bool> {
-        if self.wait(self.queue.has(hash))? {
+        let state = self.wait(self.queue.state(hash))?;
+        if state.is_some_and(|s| s != State::Failed) {
+            if state != Some(State::Fetched) && !self.wait(self.depot.has(hash, bytes.len()))? {
+                self.wait(self.depot.put(hash, bytes))?;
+            }
             return Ok(false);
         }
         self.wait(self.depot.put(hash, bytes))?;
-        self.wait(self.queue.send(hash, name))
+        match state {
+            Some(_) => self.wait(self.queue.again(hash)).map(|_| true),
+            None => self.wait(self.queue.send(hash, name)),
+        }
     }
 }

@@ -59,6 +59,16 @@ impl State {
             State::Failed => "failed",
         }
     }
+
+    fn of(word: &str) -> State {
+        match word {
+            "waiting" => State::Waiting,
+            "taken" => State::Taken,
+            "read" => State::Read,
+            "fetched" => State::Fetched,
+            _ => State::Failed,
+        }
+    }
 }
 
 /// A photograph that a worker took.
@@ -198,13 +208,14 @@ impl Queue {
         }
     }
 
-    /// Whether a photograph was sent before.
+    /// What is the case with a photograph; `None` where it was never sent.
     ///
     /// # Errors
     /// The database's own.
-    pub async fn has(&self, hash: &str) -> Result<bool> {
-        let row = sqlx::query("SELECT 1 FROM backlog_photographs WHERE hash = $1").bind(hash);
-        row.fetch_optional(&self.pool).await.map(|r| r.is_some()).map_err(|e| self.failed(e))
+    pub async fn state(&self, hash: &str) -> Result<Option<State>> {
+        let row = sqlx::query("SELECT state FROM backlog_photographs WHERE hash = $1").bind(hash);
+        let row = row.fetch_optional(&self.pool).await.map_err(|e| self.failed(e))?;
+        Ok(row.map(|row| State::of(row.get(0))))
     }
 
     pub(super) async fn send(&self, hash: &str, name: &str) -> Result<bool> {
@@ -369,10 +380,16 @@ impl Queue {
     /// # Errors
     /// The database's own.
     pub async fn retry(&self) -> Result<u64> {
+        self.again("").await
+    }
+
+    /// Lets a failed photograph wait again; with an empty `hash` all of them.
+    pub(super) async fn again(&self, hash: &str) -> Result<u64> {
         let done = sqlx::query(
             "UPDATE backlog_photographs SET state = 'waiting', worker = '', tries = 0, problem = ''
-             WHERE state = 'failed'",
+             WHERE state = 'failed' AND (hash = $1 OR $1 = '')",
         )
+        .bind(hash)
         .execute(&self.pool)
         .await;
         done.map(|d| d.rows_affected()).map_err(|e| self.failed(e))
@@ -391,13 +408,13 @@ impl Queue {
         let mut counts = Counts::default();
         for row in rows {
             let (state, count): (String, i64) = (row.get(0), row.get(1));
-            match state.as_str() {
-                "waiting" => counts.waiting = count,
-                "taken" => counts.taken = count,
-                "read" => counts.read = count,
-                "fetched" => counts.fetched = count,
-                _ => counts.failed = count,
-            }
+            *match State::of(&state) {
+                State::Waiting => &mut counts.waiting,
+                State::Taken => &mut counts.taken,
+                State::Read => &mut counts.read,
+                State::Fetched => &mut counts.fetched,
+                State::Failed => &mut counts.failed,
+            } = count;
         }
         Ok(counts)
     }

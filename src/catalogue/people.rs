@@ -8,7 +8,6 @@ use argon2::password_hash::phc::PasswordHash;
 use argon2::{Argon2, Block, Params};
 use sqlx::Row;
 use std::collections::BTreeMap;
-use std::sync::{Mutex, PoisonError};
 
 /// The shortest passphrase: 15 characters, what NIST SP 800-63B-4 asks for where
 /// nothing else guards the door (from memory).
@@ -103,13 +102,8 @@ fn secret(passphrase: &str) -> Result<String> {
         .map_err(|e| Trouble::new("the passphrase", format!("could not be kept: {e}")))
 }
 
-/// The memory that hashing needs, kept: with each sign-in a new one of 19 MiB came
-/// into use, since what was freed never fitted the next (measured, glibc 2.36).
-static MEMORY: Mutex<Vec<Block>> = Mutex::new(Vec::new());
-
 fn derive(by: &Argon2, passphrase: &str, salt: &[u8], out: &mut [u8]) -> argon2::Result<()> {
-    let mut memory = MEMORY.lock().unwrap_or_else(PoisonError::into_inner);
-    memory.resize(by.params().block_count(), Block::new());
+    let mut memory = vec![Block::new(); by.params().block_count()];
     let done = by.hash_password_into_with_memory(passphrase.as_bytes(), salt, out, memory.as_mut_slice());
     // Nothing of a passphrase stays.
     memory.fill(Block::new());

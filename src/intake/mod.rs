@@ -31,6 +31,7 @@ pub use rules::{IntakeRules, LikenessRules, Limits, PdfRules, RecordsRules, Type
 pub use typed::{TypedRecord, TypedRecords, typed_text};
 
 use crate::trouble::{Result, Trouble, caught, shown};
+use image::metadata::Orientation;
 use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
 use std::io::Read;
@@ -84,6 +85,15 @@ pub struct Photo {
     pub facts: PhotoFacts,
     /// The upright pixels, 8-bit RGB.
     pub pixels: image::RgbImage,
+}
+
+/// A photograph as its file stores it: turning it upright takes as much memory again.
+#[derive(Clone, Debug)]
+pub struct Stored {
+    /// The pixels, 8-bit RGB.
+    pub pixels: image::RgbImage,
+    /// What turns them upright.
+    pub turned: Orientation,
 }
 
 /// A file's bytes, hashed and known by kind, before any pixel is decoded.
@@ -209,6 +219,23 @@ impl File {
     pub fn photo(&self, page: Option<u32>, rules: &IntakeRules) -> Option<Result<Photo>> {
         let index = page.map_or(0, |p| p.saturating_sub(1) as usize);
         Pages::of(self, rules).photo(self, index, rules)
+    }
+
+    /// As [`File::photo`], with little memory: a JPEG is not turned upright, and is
+    /// decoded into the memory of `room` (an earlier photograph's pixels), where that
+    /// is large enough.
+    pub fn stored(mut self, page: Option<u32>, rules: &IntakeRules, room: Vec<u8>) -> Option<Result<Stored>> {
+        if self.kind != Kind::Jpeg || page.is_some_and(|p| p > 1) {
+            drop(room);
+            let upright = |photo: Photo| Stored { pixels: photo.pixels, turned: Orientation::NoTransforms };
+            return self.photo(page, rules).map(|photo| photo.map(upright));
+        }
+        let (bytes, own) = (std::mem::take(&mut self.bytes), rules.clone());
+        let stored = in_time(rules, move || {
+            let turned = facts::read(&bytes).orientation.unwrap_or(Orientation::NoTransforms);
+            Ok(Stored { pixels: picture::stored(&bytes, Kind::Jpeg, &own, room)?, turned })
+        });
+        Some(stored.map_err(|trouble| Trouble { subject: shown(&self.path), ..trouble }))
     }
 }
 

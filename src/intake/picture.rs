@@ -4,7 +4,7 @@ use super::{IntakeRules, Kind};
 use crate::trouble::Trouble;
 use image::error::ImageError;
 use image::metadata::Orientation;
-use image::{DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits, RgbImage};
+use image::{ColorType, DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits, RgbImage};
 use std::io::Cursor;
 use std::ops::Range;
 
@@ -14,6 +14,19 @@ pub(super) fn decode(
     kind: Kind,
     orientation: Option<Orientation>,
     rules: &IntakeRules,
+) -> Result<RgbImage, Trouble> {
+    let mut picture = DynamicImage::ImageRgb8(stored(bytes, kind, rules, Vec::new())?);
+    picture.apply_orientation(orientation.unwrap_or(Orientation::NoTransforms));
+    Ok(picture.into_rgb8())
+}
+
+/// Decodes `bytes` of `kind` as they are stored, into the memory of `room` where it
+/// is large enough.
+pub(super) fn stored(
+    bytes: &[u8],
+    kind: Kind,
+    rules: &IntakeRules,
+    mut room: Vec<u8>,
 ) -> Result<RgbImage, Trouble> {
     if kind == Kind::Jpeg && !ends(bytes) {
         return Err(cut_short());
@@ -34,13 +47,23 @@ pub(super) fn decode(
     let decoder = reader.into_decoder().map_err(failed)?;
     let (width, height) = decoder.dimensions();
     size(width, height, rules)?;
+    if decoder.color_type() == ColorType::Rgb8 {
+        // `size` holds it far below the largest length.
+        let length = usize::try_from(decoder.total_bytes()).unwrap_or(usize::MAX);
+        if room.capacity() < length {
+            // Growing would have both in memory for a while.
+            room = Vec::new();
+        }
+        room.resize(length, 0);
+        decoder.read_image(&mut room).map_err(failed)?;
+        return RgbImage::from_raw(width, height, room)
+            .ok_or_else(|| Trouble::new("", "is smaller than it claims").hint("copy it again"));
+    }
+    drop(room);
     let mut picture = DynamicImage::from_decoder(decoder).map_err(failed)?;
     if picture.color().has_alpha() {
         picture = on_white(picture);
     }
-    // To 8-bit first: turning makes a copy, and a copy of 8 bits is smaller.
-    let mut picture = DynamicImage::ImageRgb8(picture.into_rgb8());
-    picture.apply_orientation(orientation.unwrap_or(Orientation::NoTransforms));
     Ok(picture.into_rgb8())
 }
 

@@ -50,8 +50,14 @@ const LARGEST_FORM: usize = 1 << 20;
 const MOST_FIELDS: usize = 1000;
 
 /// The terms by which the queue is narrowed, and what the page calls them.
-const FACETS: [(&str, &str); 4] =
-    [(PLACE, "place"), ("eventDate", "day"), ("recordedBy", "collector"), ("scientificName", "name")];
+/// Collector and determiner are those who wrote the labels.
+const FACETS: [(&str, &str); 5] = [
+    (PLACE, "place"),
+    ("eventDate", "day"),
+    ("recordedBy", "collector"),
+    ("identifiedBy", "determiner"),
+    ("scientificName", "name"),
+];
 
 /// A folded envelope, for the browser's tab.
 const ICON: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><path d="M4 27 16 5l12 22z" fill="#fdf1d3" stroke="#2c4a80" stroke-width="2.5" stroke-linejoin="round"/><path d="M4 27 20 12" stroke="#2c4a80" stroke-width="2"/></svg>"##;
@@ -108,7 +114,7 @@ pub struct Https {
 
 /// Opens originals of every kind that intake takes, within `rules`.
 pub fn originals(rules: IntakeRules) -> Opener {
-    Arc::new(move |path, page| pictures::open_original(path, page, &rules))
+    Arc::new(move |path, page, room| pictures::open_original(path, page, &rules, room))
 }
 
 /// `glassine review`: the command's arguments.

@@ -218,7 +218,8 @@ fn keys() -> Markup {
         ),
     ];
     html! {
-        dialog #keys aria-labelledby="keys-title" {
+        // Itself in focus when it opens, so that it is read from its beginning.
+        dialog #keys aria-labelledby="keys-title" tabindex="-1" autofocus {
             h2 #keys-title { "Keys" }
             div.keygroups {
                 @for (group, keys) in rows {
@@ -301,46 +302,54 @@ pub(super) fn queue(
         (notice(app, did.as_ref(), walk))
         div.queue {
             aside.filters aria-label="Which drafts" {
-                h2 { "Show" }
-                ul {
-                    @for (s, word, count) in states {
-                        li { a href=(with(&Walk::default(), |w| w.state = word.into()))
-                            aria-current=[(s == shown).then_some("true")] {
-                            span { (state(s)) } span.count { (count) }
-                        } }
-                    }
-                }
-                @if shown == State::Waiting && counts.waiting > 0 {
-                    h2 { "Doubts" }
+                div {
+                    h2 { "Show" }
                     ul {
-                        li { a href=(with(walk, |w| w.doubt.clear())) aria-current=[walk.doubt.is_empty().then_some("true")] {
-                            span { "with or without" } span.count { (counts.waiting) }
-                        } }
-                        li { a href=(with(walk, |w| w.doubt = "any".into())) aria-current=[(walk.doubt == "any").then_some("true")] {
-                            span { "with a doubt" } span.count { (counts.waiting - counts.clean) }
-                        } }
-                        li { a href=(with(walk, |w| w.doubt = "none".into())) aria-current=[(walk.doubt == "none").then_some("true")] {
-                            span { "without a doubt" } span.count { (counts.clean) }
-                        } }
-                        @for (k, count) in &counts.doubts {
-                            li { a href=(with(walk, |w| w.doubt.clone_from(k))) aria-current=[(walk.doubt == *k).then_some("true")] {
-                                span { (kind(k)) } span.count { (count) }
+                        @for (s, word, count) in states {
+                            li { a href=(with(&Walk::default(), |w| w.state = word.into()))
+                                aria-current=[(s == shown).then_some("true")] {
+                                span { (state(s)) } span.count { (count) }
                             } }
                         }
                     }
                 }
-                @if counts.waiting + counts.aside + counts.settled > 0 {
-                    h2 { "Only one" }
-                    ul {
-                        @for (term, word) in super::FACETS {
-                            li { a href={ "/values/" (term) "?" (walk.query()) } aria-current=[(walk.term == term).then_some("true")] { (word) } }
+                @if shown == State::Waiting && counts.waiting > 0 {
+                    div {
+                        h2 { "Doubts" }
+                        ul {
+                            li { a href=(with(walk, |w| w.doubt.clear())) aria-current=[walk.doubt.is_empty().then_some("true")] {
+                                span { "with or without" } span.count { (counts.waiting) }
+                            } }
+                            li { a href=(with(walk, |w| w.doubt = "any".into())) aria-current=[(walk.doubt == "any").then_some("true")] {
+                                span { "with a doubt" } span.count { (counts.waiting - counts.clean) }
+                            } }
+                            li { a href=(with(walk, |w| w.doubt = "none".into())) aria-current=[(walk.doubt == "none").then_some("true")] {
+                                span { "without a doubt" } span.count { (counts.clean) }
+                            } }
+                            @for (k, count) in &counts.doubts {
+                                li { a href=(with(walk, |w| w.doubt.clone_from(k))) aria-current=[(walk.doubt == *k).then_some("true")] {
+                                    span { (kind(k)) } span.count { (count) }
+                                } }
+                            }
                         }
                     }
                 }
-                h2 { "Order" }
-                ul {
-                    li { a href=(with(walk, |w| w.order.clear())) aria-current=[(walk.order != "in").then_some("true")] { "most doubtful first" } }
-                    li { a href=(with(walk, |w| w.order = "in".into())) aria-current=[(walk.order == "in").then_some("true")] { "as they came in" } }
+                @if counts.waiting + counts.aside + counts.settled > 0 {
+                    div {
+                        h2 { "Only one" }
+                        ul {
+                            @for (term, word) in super::FACETS {
+                                li { a href={ "/values/" (term) "?" (walk.query()) } aria-current=[(walk.term == term).then_some("true")] { (word) } }
+                            }
+                        }
+                    }
+                }
+                div {
+                    h2 { "Order" }
+                    ul {
+                        li { a href=(with(walk, |w| w.order.clear())) aria-current=[(walk.order != "in").then_some("true")] { "most doubtful first" } }
+                        li { a href=(with(walk, |w| w.order = "in".into())) aria-current=[(walk.order == "in").then_some("true")] { "as they came in" } }
+                    }
                 }
             }
             section.list aria-label="Drafts" {
@@ -1407,6 +1416,7 @@ fn over_time(groups: &[(i64, i64)]) -> Markup {
 /// six hours at the page (this page's own assumption, said beside it).
 fn span_of(seconds: f64) -> String {
     match seconds {
+        s if s < 1.5 => "1 second".into(),
         s if s < 90.0 => format!("{s:.0} seconds"),
         s if s < 5400.0 => format!("{:.0} minutes", s / 60.0),
         s if s < 12.0 * 3600.0 => format!("{:.1} hours", s / 3600.0),

@@ -4,23 +4,25 @@
 
 use crate::catalogue::KeptPhoto;
 use crate::geometry::{Point, Quad};
-use crate::intake::{IntakeRules, load};
+use crate::intake::{IntakeRules, Stored, load};
 use crate::trouble::{Result, Trouble};
-use image::RgbImage;
 use image::codecs::jpeg::JpegEncoder;
+use image::metadata::Orientation;
+use image::{DynamicImage, GenericImageView, Rgb, RgbImage};
 use imageproc::geometric_transformations::{Border, Interpolation, Projection, warp_into};
 use rayon::prelude::*;
 use std::path::Path;
 use std::sync::{Arc, mpsc};
 use tokio::sync::oneshot;
 
-/// Opens an original: its path and, for a PDF, the page; gives the pixels
-/// upright by EXIF.
-pub type Opener = Arc<dyn Fn(&Path, Option<u32>) -> Result<RgbImage> + Send + Sync>;
+/// Opens an original: its path, for a PDF the page, and memory of an earlier one to
+/// decode into.
+pub type Opener = Arc<dyn Fn(&Path, Option<u32>, Vec<u8>) -> Result<Stored> + Send + Sync>;
 
-/// JPEG pictures kept in memory, in bytes. A view is 200 to 500 kB, so some
-/// hundred drafts stay at hand.
-const KEPT_BYTES: u64 = 32 << 20;
+/// JPEG pictures kept in memory, in bytes. Those of a draft are 200 to 600 kB, so
+/// that the drafts twenty people have before them, and each one's next, stay at hand;
+/// what was shown already is in the browser's own memory.
+const KEPT_BYTES: u64 = 16 << 20;
 
 /// The largest photograph that stays decoded between two requests, in pixels;
 /// three bytes each. Larger ones are decoded again: slower, but bounded.
@@ -117,8 +119,10 @@ impl Pictures {
 struct Maker {
     open: Opener,
     made: Arc<Made>,
-    /// The photograph decoded last.
-    decoded: Option<(i64, RgbImage)>,
+    /// The photograph decoded last; the next one is decoded into its memory. Freed and
+    /// taken anew, it was in use twice for a while: others take small parts of what is
+    /// free.
+    decoded: Option<(i64, Stored)>,
 }
 
 impl Maker {
@@ -126,10 +130,8 @@ impl Maker {
         let mut waiting: Vec<Job> = Vec::new();
         loop {
             if waiting.is_empty() {
-                match jobs.recv() {
-                    Ok(job) => waiting.push(job),
-                    Err(mpsc::RecvError) => return,
-                }
+                let Ok(job) = jobs.recv() else { return };
+                waiting.push(job);
             }
             waiting.extend(jobs.try_iter());
             let next = waiting.iter().position(|j| j.answer.is_some()).unwrap_or(waiting.len() - 1);
@@ -152,7 +154,9 @@ impl Maker {
                     }
                 }
             }));
-            let large = |d: &(i64, RgbImage)| u64::from(d.1.width()) * u64::from(d.1.height()) > KEPT_PIXELS;
+            let large = |(_, d): &(i64, Stored)| {
+                u64::from(d.pixels.width()) * u64::from(d.pixels.height()) > KEPT_PIXELS
+            };
             if done.is_err() || self.decoded.as_ref().is_some_and(large) {
                 self.decoded = None;
             }
@@ -165,8 +169,8 @@ impl Maker {
             pieces.iter().filter(|p| self.made.get(&key(photo, p)).is_none()).copied().collect();
         let mut fresh = Vec::new();
         if !missing.is_empty() {
-            let pixels = self.pixels(photo)?;
-            let jpeg = |piece: &Piece| jpeg(pixels, *piece).map(Arc::new);
+            let stored = self.stored(photo)?;
+            let jpeg = |piece: &Piece| jpeg(stored, *piece).map(Arc::new);
             let made: Vec<_> = missing.par_iter().map(jpeg).collect();
             for (piece, made) in missing.iter().zip(made) {
                 let made = made.map_err(|e| Trouble::new(&photo.name, "could not be shown").cause(e))?;
@@ -181,28 +185,60 @@ impl Maker {
         first.ok_or_else(|| Trouble::new(&photo.name, "could not be shown: no part of it was named"))
     }
 
-    fn pixels(&mut self, photo: &KeptPhoto) -> Result<&RgbImage> {
+    fn stored(&mut self, photo: &KeptPhoto) -> Result<&Stored> {
+        let mut room = Vec::new();
         if self.decoded.as_ref().is_none_or(|d| d.0 != photo.id) {
-            // Before the next one: never two in memory.
-            self.decoded = None;
+            room = self.decoded.take().map(|d| d.1.pixels.into_raw()).unwrap_or_default();
         }
         Ok(match &mut self.decoded {
-            Some((_, pixels)) => pixels,
-            none => &none.insert((photo.id, (self.open)(&photo.file, photo.page)?)).1,
+            Some((_, stored)) => stored,
+            none => &none.insert((photo.id, (self.open)(&photo.file, photo.page, room)?)).1,
         })
     }
 }
 
-fn jpeg(pixels: &RgbImage, piece: Piece) -> image::ImageResult<Vec<u8>> {
-    let picture = match piece {
-        Piece::View => shrink(pixels, VIEW_SIDE),
-        Piece::Small => shrink(pixels, SMALL_SIDE),
-        Piece::Words(quad) => words(pixels, quad),
-        Piece::Part([x, y, w, h]) => part(pixels, x, y, w, h),
-    };
+fn jpeg(stored: &Stored, piece: Piece) -> image::ImageResult<Vec<u8>> {
+    let picture = picture(stored, piece);
     let mut bytes = Vec::new();
     picture.write_with_encoder(JpegEncoder::new_with_quality(&mut bytes, 85))?;
     Ok(bytes)
+}
+
+/// `piece` of a photograph, upright.
+fn picture(Stored { pixels, turned }: &Stored, piece: Piece) -> RgbImage {
+    let place = |p: Point| in_file(p, *turned, pixels.dimensions());
+    let picture = match piece {
+        // Upright by where its corners are.
+        Piece::Words(quad) => return words(pixels, Quad(quad.0.map(place))),
+        Piece::View => shrink(pixels, VIEW_SIDE),
+        Piece::Small => shrink(pixels, SMALL_SIDE),
+        Piece::Part([x, y, w, h]) => {
+            let corner = |x: u32, y: u32| place(Point::new(x as f32, y as f32));
+            let (a, b) = (corner(x, y), corner(x.saturating_add(w), y.saturating_add(h)));
+            let (left, top) = (a.x.min(b.x).max(0.0), a.y.min(b.y).max(0.0));
+            let (w, h) = (a.x.max(b.x) - left, a.y.max(b.y) - top);
+            part(pixels, left as u32, top as u32, w as u32, h as u32)
+        }
+    };
+    let mut picture = DynamicImage::ImageRgb8(picture);
+    picture.apply_orientation(*turned);
+    picture.into_rgb8()
+}
+
+/// Where in the file a point of the upright photograph is.
+fn in_file(Point { x, y }: Point, turned: Orientation, (width, height): (u32, u32)) -> Point {
+    let (w, h) = (width as f32, height as f32);
+    let (x, y) = match turned {
+        Orientation::NoTransforms => (x, y),
+        Orientation::FlipHorizontal => (w - x, y),
+        Orientation::FlipVertical => (x, h - y),
+        Orientation::Rotate180 => (w - x, h - y),
+        Orientation::Rotate90 => (y, h - x),
+        Orientation::Rotate90FlipH => (y, x),
+        Orientation::Rotate270 => (w - y, x),
+        Orientation::Rotate270FlipH => (w - y, h - x),
+    };
+    Point::new(x, y)
 }
 
 fn key(photo: &KeptPhoto, piece: &Piece) -> String {
@@ -211,20 +247,25 @@ fn key(photo: &KeptPhoto, piece: &Piece) -> String {
 
 /// Opens originals as intake does: every kind of file it takes, one page of
 /// those that have several.
-pub(super) fn open_original(path: &Path, page: Option<u32>, rules: &IntakeRules) -> Result<RgbImage> {
+pub(super) fn open_original(
+    path: &Path,
+    page: Option<u32>,
+    rules: &IntakeRules,
+    room: Vec<u8>,
+) -> Result<Stored> {
     let hint = "look whether a backup has it: originals are never altered by this program";
     let failed = |t: Trouble| Trouble::file(path, "cannot be shown").cause(t).hint(hint);
     let file = load(path, rules).map_err(failed)?;
-    match file.photo(page, rules) {
-        Some(photo) => Ok(photo.map_err(failed)?.pixels),
+    match file.stored(page, rules, room) {
+        Some(stored) => stored.map_err(failed),
         None => Err(Trouble::file(path, "has no such page").hint(hint)),
     }
 }
 
-fn shrink(pixels: &RgbImage, side: u32) -> RgbImage {
+fn shrink(pixels: &impl GenericImageView<Pixel = Rgb<u8>>, side: u32) -> RgbImage {
     let longer = pixels.width().max(pixels.height());
     if longer <= side {
-        return pixels.clone();
+        return RgbImage::from_fn(pixels.width(), pixels.height(), |x, y| pixels.get_pixel(x, y));
     }
     let by = |length: u32| ((u64::from(length) * u64::from(side)) / u64::from(longer)).max(1) as u32;
     image::imageops::thumbnail(pixels, by(pixels.width()), by(pixels.height()))
@@ -233,7 +274,7 @@ fn shrink(pixels: &RgbImage, side: u32) -> RgbImage {
 fn part(pixels: &RgbImage, x: u32, y: u32, w: u32, h: u32) -> RgbImage {
     let (x, y) = (x.min(pixels.width().saturating_sub(1)), y.min(pixels.height().saturating_sub(1)));
     let (w, h) = (w.clamp(1, pixels.width() - x), h.clamp(1, pixels.height() - y));
-    shrink(&image::imageops::crop_imm(pixels, x, y, w, h).to_image(), VIEW_SIDE)
+    shrink(&*image::imageops::crop_imm(pixels, x, y, w, h), VIEW_SIDE)
 }
 
 /// The words in `quad`, with a little room around, turned so that they read
@@ -290,6 +331,33 @@ mod tests {
         let edge = upright.width() - 5;
         assert!(upright.get_pixel(5, 5)[0] < 50 && upright.get_pixel(edge, 5)[0] > 200);
         assert!(turned.get_pixel(5, 5)[0] > 200 && turned.get_pixel(edge, 5)[0] < 50);
+    }
+
+    /// The eight orientations of Exif (CIPA DC-008, tag 0x0112), turned by the `image`
+    /// crate before cutting.
+    #[test]
+    fn what_is_cut_from_a_turned_photograph_is_what_stands_there_upright() {
+        // Soft enough that a pixel's own edges make no difference.
+        let pixels = RgbImage::from_fn(240, 160, |x, y| {
+            image::Rgb([x as u8, (y + 60) as u8, ((x + 2 * y) / 3) as u8])
+        });
+        for exif in 1..=8 {
+            let turned = Orientation::from_exif(exif).unwrap();
+            let mut upright = DynamicImage::ImageRgb8(pixels.clone());
+            upright.apply_orientation(turned);
+            let upright = Stored { pixels: upright.into_rgb8(), turned: Orientation::NoTransforms };
+            let stored = Stored { pixels: pixels.clone(), turned };
+            let slanted = Quad(
+                [(60.0, 40.0), (130.0, 50.0), (127.0, 71.0), (57.0, 61.0)].map(|(x, y)| Point::new(x, y)),
+            );
+            for piece in [Piece::View, Piece::Words(slanted), Piece::Part([20, 30, 70, 50])] {
+                let (ours, theirs) = (picture(&stored, piece), picture(&upright, piece));
+                assert_eq!(ours.dimensions(), theirs.dimensions(), "orientation {exif}, {piece:?}");
+                let most = ours.iter().zip(theirs.iter()).map(|(a, b)| a.abs_diff(*b)).max();
+                assert!(most <= Some(2), "orientation {exif}, {piece:?}: {most:?}");
+            }
+            assert_ne!(picture(&stored, Piece::View), picture(&stored, Piece::Part([20, 30, 70, 50])));
+        }
     }
 
     #[test]
