@@ -237,6 +237,24 @@ fn what_learning_says_of_a_line_is_what_the_reader_in_use_says() {
 }
 
 #[test]
+fn lines_named_to_judge_are_not_learned_from() {
+    let Some(models) = models() else { return };
+    let place = tempfile::tempdir().unwrap();
+    let all: Vec<Line> = (0..24).map(short).chain((0..8).map(lesson)).collect();
+    let judges = all[24..].to_vec();
+    // No rounds, since only who judges is asked here.
+    let course = Course { rounds: 0, ..Course::default() };
+    let school = School { judges: Some(&judges), ..school(&models, place.path(), course) };
+    let outcome = learn(&all, &school, &|_| {}).unwrap();
+    let characters: usize = judges.iter().map(|j| j.text.chars().count()).sum();
+    let judged = &outcome.judged;
+    assert_eq!((judged.lines, judged.held, judged.characters), (24, 8, characters), "{judged:?}");
+    let few = School { judges: Some(&judges[..3]), ..school };
+    let refused = learn(&all[..24], &few, &|_| {}).unwrap_err().to_string();
+    assert!(refused.contains("lines to judge by") && refused.contains("3 can be used"), "{refused}");
+}
+
+#[test]
 fn a_learned_hand_is_read_better_and_unlearned_to_the_byte() {
     let Some(models) = models() else { return };
     let rules = ReadingRules::built_in();

@@ -509,4 +509,61 @@ mod tests {
         read.engine = "neural typed-by-machine 1".into();
         assert!(!read.is_typed());
     }
+
+    /// A reader that sees one letter for every 20 pixels of ink it is told of, and
+    /// remembers how wide the lines were that it was given.
+    struct Letters {
+        ink: std::ops::Range<f32>,
+        widths: Vec<u32>,
+    }
+
+    impl Reader for Letters {
+        fn read(&mut self, _: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+            self.widths.extend(lines.iter().map(|q| q.width().round() as u32));
+            let read = |quad: &Quad| {
+                let (l, _, r, _) = quad.bounds();
+                let mut chars = ReadLine::from_text("Tarn Head above the weir").chars;
+                chars.retain(|c| c.ch != ' ');
+                let first = (self.ink.start.max(l) / 20.0).ceil() as usize;
+                let last = (self.ink.end.min(r) / 20.0).floor() as usize;
+                chars.truncate(last.saturating_sub(first));
+                for (k, c) in chars.iter_mut().enumerate() {
+                    c.start = ((first + k) as f32 * 20.0 - l) / (r - l);
+                    c.end = c.start + 20.0 / (r - l);
+                }
+                ReadLine::from_chars(*quad, chars, "letters")
+            };
+            Ok(lines.iter().map(read).collect())
+        }
+
+        fn name(&self) -> &str {
+            "letters"
+        }
+
+        fn has(&self, _: char) -> bool {
+            true
+        }
+    }
+
+    #[test]
+    fn a_longer_line_is_read_whole_only_where_its_ends_show_a_character() {
+        let label = Label {
+            quad: Quad::upright(100.0, 0.0, 300.0, 20.0),
+            lines: vec![Quad::upright(100.0, 0.0, 300.0, 20.0)],
+            hand: vec![0.0],
+            surely_upright: true,
+            longer: vec![(0, Quad::upright(40.0, 0.0, 300.0, 20.0))],
+            signs: Vec::new(),
+        };
+        let read = |ink| {
+            let mut reader = Letters { ink, widths: Vec::new() };
+            let picture = RgbImage::new(400, 20);
+            let lines = read_label(&picture, &label, &mut reader, &ReadingRules::built_in()).unwrap();
+            (lines[0].0.chars.len(), reader.widths)
+        };
+        // Nothing but an edge beyond the line: its end of 60 and a letter's width is all.
+        assert_eq!(read(100.0..300.0), (10, vec![200, 80]));
+        // A day written before it.
+        assert_eq!(read(60.0..300.0), (12, vec![200, 80, 260]));
+    }
 }
