@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Takes many photographs in, killed again and again, settles them, and plots what it cost.
 
-    python3 benches/load.py WORK [--photos 10000] [--side 900] [--kills 12] [--settle 1000] [--plot load.svg]
+    python3 benches/load.py WORK [--photos 10000] [--side 900] [--kills 12] [--settle 1000] [--plot load.svg] [--go-on]
 
 Makes photographs out of samples-demo/photos (turned a little, lighter or darker, noisy, the longer side
 cut to --side pixels; every file differs), reads them with `glassine add` into WORK/moths in one run of
@@ -9,9 +9,11 @@ the command, which is killed (SIGKILL) --kills times at random moments and start
 drafts one by one over the page, as a person's browser would, and verifies the folder.
 
 While it works it writes WORK/load.csv every few seconds: seconds since the start (without the making of
-photographs), process (add, review), drafts, records, resident memory in MB, size of the catalogue in MB.
-At the end it says photographs a second in each tenth, memory in each tenth, whether a photograph is
-missing or there twice, and what `glassine verify` says.
+photographs), process (add, review), drafts, records, resident memory in MB, size of the catalogue in MB,
+seconds of processor time so far. At the end it says photographs a second, processor time a photograph (which
+other programs on the machine move less) and memory in each tenth, whether a photograph is
+missing or there twice, and what `glassine verify` says. A run that was broken off goes on with --go-on, in
+the same WORK and with the same numbers; the time between is left out.
 
 Needs: `cargo build --release`; `pip install pillow`, and matplotlib for --plot.
 """
@@ -55,6 +57,15 @@ def memory(pid):
         return None
 
 
+def processor(pid):
+    """Processor time of a process so far, in seconds; None where it has ended."""
+    try:
+        fields = open(f"/proc/{pid}/stat").read().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    except OSError:
+        return None
+
+
 def count(folder, table):
     try:
         with sqlite3.connect(f"file:{folder}/catalogue.db?mode=ro", uri=True, timeout=5) as db:
@@ -66,18 +77,30 @@ def count(folder, table):
 class Watch:
     """Writes down what a process costs, every few seconds."""
 
-    def __init__(self, folder, path):
+    def __init__(self, folder, path, go_on):
         self.folder, self.rows, self.begun = folder, [], time.time()
-        self.file = open(path, "w", newline="")
+        self.pid, self.before, self.spent = None, 0.0, 0.0
+        if go_on:
+            with open(path, newline="") as f:
+                for r in list(csv.reader(f))[1:]:
+                    self.rows.append([float(r[0]), r[1], int(r[2]), int(r[3]), *map(float, r[4:])])
+            self.begun -= self.rows[-1][0] if self.rows else 0.0
+            self.spent = self.rows[-1][6] if self.rows else 0.0
+        self.file = open(path, "a" if go_on else "w", newline="")
         self.out = csv.writer(self.file)
-        self.out.writerow(["seconds", "process", "drafts", "records", "memory_mb", "catalogue_mb"])
+        if not go_on:
+            self.out.writerow(["seconds", "process", "drafts", "records", "memory_mb", "catalogue_mb", "processor_s"])
 
     def note(self, what, pid):
         size = sum(os.path.getsize(f) for f in glob.glob(f"{self.folder}/catalogue.db*"))
         row = [round(time.time() - self.begun, 1), what, count(self.folder, "draft"), count(self.folder, "lot"),
-               memory(pid), round(size / 1e6, 2)]
+               memory(pid), round(size / 1e6, 2), processor(pid)]
         if None not in row:
-            row[4] = round(row[4], 1)
+            # What a killed process had used is counted up to its last row.
+            if pid != self.pid:
+                self.pid, self.before = pid, self.spent
+            self.spent = self.before + row[6]
+            row[4], row[6] = round(row[4], 1), round(self.spent, 2)
             self.rows.append(row); self.out.writerow(row); self.file.flush()
 
 
@@ -85,6 +108,7 @@ def add(folder, photos, watch, total, kills, seed):
     """`glassine add` to its end, killed so many times on the way."""
     rng = random.Random(seed)
     at = sorted(rng.sample(range(1, total), kills))
+    at = [k for k in at if k > (count(folder, "draft") or 0)]
     while True:
         log = open(f"{folder}.log", "a")
         child = subprocess.Popen([GLASSINE, "add", folder, photos], stdout=log, stderr=log)
@@ -167,19 +191,21 @@ def main():
     ap.add_argument("work"); ap.add_argument("--photos", type=int, default=10000)
     ap.add_argument("--side", type=int, default=900); ap.add_argument("--kills", type=int, default=12)
     ap.add_argument("--settle", type=int, default=1000); ap.add_argument("--seed", type=int, default=5)
-    ap.add_argument("--plot")
+    ap.add_argument("--plot"); ap.add_argument("--go-on", action="store_true")
     a = ap.parse_args()
     photos, folder = f"{a.work}/photos", f"{a.work}/moths"
-    if os.path.exists(folder):
-        sys.exit(f"error: {folder} is there already\nhint: name another folder, or remove it")
+    if os.path.exists(folder) != a.go_on:
+        sys.exit(f"error: {folder} is there already\nhint: name another folder, remove it, or use --go-on" if not a.go_on
+                 else f"error: {folder} is not there\nhint: leave --go-on out")
     make_photographs(photos, a.photos, a.side, a.seed)
-    subprocess.run([GLASSINE, "new", folder], check=True)
-    for table in glob.glob(f"{ROOT}/samples-demo/config/*.toml"):
-        with open(table) as f, open(f"{folder}/config/{os.path.basename(table)}", "w") as out:
-            out.write(f.read())
-    watch = Watch(folder, f"{a.work}/load.csv")
+    if not a.go_on:
+        subprocess.run([GLASSINE, "new", folder], check=True)
+        for table in glob.glob(f"{ROOT}/samples-demo/config/*.toml"):
+            with open(table) as f, open(f"{folder}/config/{os.path.basename(table)}", "w") as out:
+                out.write(f.read())
+    watch = Watch(folder, f"{a.work}/load.csv", a.go_on)
     code = add(folder, photos, watch, a.photos, a.kills, a.seed)
-    seconds = time.time() - watch.begun
+    seconds = time.time() - watch.begun    # with --go-on, without the time between
     print(f"{datetime.date.today()}  {os.cpu_count()} cores {platform.machine()}")
     print(f"{a.photos} photographs of {a.side} pixels in {seconds:.0f} s, {a.photos / seconds:.2f} a second, "
           f"killed {a.kills} times, last exit code {code}")
@@ -188,7 +214,8 @@ def main():
         part = [r for r in rows if a.photos * k / 10 <= r[2] <= a.photos * (k + 1) / 10]
         if len(part) > 1:
             speed = (part[-1][2] - part[0][2]) / (part[-1][0] - part[0][0])
-            print(f"  tenth {k + 1:2}: {speed:5.2f} a second, memory {min(r[4] for r in part):.0f} to {max(r[4] for r in part):.0f} MB")
+            each = (part[-1][6] - part[0][6]) / (part[-1][2] - part[0][2])
+            print(f"  tenth {k + 1:2}: {speed:5.2f} a second, {each:.2f} s of processor time a photograph, memory {min(r[4] for r in part):.0f} to {max(r[4] for r in part):.0f} MB")
     with sqlite3.connect(f"file:{folder}/catalogue.db?mode=ro", uri=True) as db:
         of = db.execute("SELECT count(*), count(DISTINCT photo) FROM draft").fetchone()
     print(f"drafts {of[0]}, of {of[1]} photographs; files kept {sum(len(f) for _, _, f in os.walk(f'{folder}/photos'))}")

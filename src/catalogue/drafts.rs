@@ -758,17 +758,16 @@ impl Store {
     /// Only the database's own.
     pub async fn state_counts(&self) -> Result<QueueCounts> {
         let mut counts = QueueCounts::default();
-        let states: Vec<(String, i64)> = sqlx::query_as("SELECT state, count(*) FROM draft GROUP BY state")
-            .fetch_all(&self.read)
-            .await
-            .map_err(|e| self.trouble(e))?;
-        for (state, count) in states {
-            match State::of(&state) {
-                State::Waiting => counts.waiting = count,
-                State::Aside => counts.aside = count,
-                State::Settled => counts.settled = count,
-            }
-        }
+        // Most drafts wait, or most are settled: all are counted at once, which SQLite
+        // does without looking at each, and those waiting are what is left.
+        let (all, aside, settled): (i64, i64, i64) = sqlx::query_as(
+            "SELECT (SELECT count(*) FROM draft), (SELECT count(*) FROM draft WHERE state = 'aside'),
+             (SELECT count(*) FROM draft WHERE state = 'settled')",
+        )
+        .fetch_one(&self.read)
+        .await
+        .map_err(|e| self.trouble(e))?;
+        (counts.aside, counts.settled, counts.waiting) = (aside, settled, all - aside - settled);
         // What is in the trash is counted apart, by its own small indexes: the
         // column itself lies behind the reading, and looking into every row would
         // read them all. Of the lots, few do not stand.

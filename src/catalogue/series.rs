@@ -62,10 +62,12 @@ impl Store {
         let mut found = Vec::new();
         for term in NUMBERED {
             // Catalogue numbers run on whoever collected; the collector's own
-            // numbers only with the collector.
+            // numbers only with the collector. CROSS: walked from the drafts before,
+            // nearest first; left to itself SQLite looks through every number there
+            // is (150 ms with 100,000 drafts).
             let row: Option<(String, String, String)> = sqlx::query_as(
                 "SELECT number.value, draft.name, coalesce(who.value, '') FROM draft
-                 JOIN draft_value AS number ON number.draft = draft.id AND number.term = ?1
+                 CROSS JOIN draft_value AS number ON number.draft = draft.id AND number.term = ?1
                  LEFT JOIN draft_value AS who ON who.draft = draft.id AND who.term = 'recordedBy'
                  WHERE draft.id < ?2 AND draft.id >= ?2 - 50 AND number.value <> ''
                  ORDER BY draft.id DESC LIMIT 1",

@@ -38,6 +38,7 @@ use std::collections::BTreeMap;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 pub use pictures::Opener;
 pub use wire::{Patience, answer, encrypting};
@@ -556,16 +557,27 @@ async fn show(
     Ok(page.into_response())
 }
 
-/// Makes the pictures of this draft and the next one ahead of the browser's
-/// asking, this draft's first.
+/// How long the next draft's pictures wait: until the browser has this one's page
+/// together, which on two cores they would hold up for as long as they take.
+const NEXT_PICTURES: Duration = Duration::from_millis(400);
+
+/// Makes the pictures of this draft ahead of the browser's asking, and then those
+/// of the next one.
 fn make_ready(app: &Arc<App>, draft: &Draft, next: Option<&Draft>) {
-    for draft in std::iter::once(draft).chain(next) {
-        if let Some(photo) = &draft.photo {
-            let noted = draft.parsed.entries.iter().flat_map(|e| &e.values).map(|n| &n.field);
-            let boxes = draft.parsed.fields.iter().chain(noted).flat_map(|f| &f.boxes);
-            let words = boxes.map(|b| Piece::Words(rounded(*b)));
-            app.pictures.want(photo, std::iter::once(Piece::View).chain(words).collect());
-        }
+    let pieces = |draft: &Draft| {
+        let noted = draft.parsed.entries.iter().flat_map(|e| &e.values).map(|n| &n.field);
+        let boxes = draft.parsed.fields.iter().chain(noted).flat_map(|f| &f.boxes);
+        std::iter::once(Piece::View).chain(boxes.map(|b| Piece::Words(rounded(*b)))).collect()
+    };
+    if let Some(photo) = &draft.photo {
+        app.pictures.want(photo, pieces(draft));
+    }
+    if let Some((photo, wanted)) = next.and_then(|n| Some((n.photo.clone()?, pieces(n)))) {
+        let app = app.clone();
+        tokio::spawn(async move {
+            tokio::time::sleep(NEXT_PICTURES).await;
+            app.pictures.want(&photo, wanted);
+        });
     }
 }
 

@@ -4,7 +4,7 @@
 (() => {
   const $ = (q, from = document) => from.querySelector(q);
   const all = (q, from = document) => [...from.querySelectorAll(q)];
-  const place = document.body.dataset.place;
+  let place = "", rows = [], desk = null;
   const remember = (key, value) => { try { localStorage.setItem(key, value); } catch { /* private window: not kept */ } };
   const recall = (key) => { try { return localStorage.getItem(key); } catch { return null; } };
 
@@ -18,7 +18,6 @@
   const go = (q) => { const el = $(q); if (el) el.click(); };
 
   // ---- lists
-  const rows = all(".row");
   const step = (list, by) => {
     if (!list.length) return;
     const at = list.indexOf(document.activeElement);
@@ -28,7 +27,6 @@
   };
 
   // ---- one draft
-  const desk = $(".desk");
   const say = (text) => { const p = $("#say"); if (p) p.textContent = text; };
   let fields = [], now = null, armed = false, posting = Promise.resolve(true);
 
@@ -58,7 +56,7 @@
 
   // ---- the photograph: what part of it is seen, and how
   const photo = {
-    svg: $("#photo"), look: "writing", turns: 0, view: null,
+    svg: null, look: "writing", turns: 0, view: null,
     // The part with the fields' words, in the shape of the photograph: labels
     // are often small beside the animal.
     writing() {
@@ -244,10 +242,67 @@
     toasting = setTimeout(() => p.remove(), 6000);
   };
 
-  // A second press while the page is on its way to the next draft is one too
-  // many, not a second settling.
+  // A second press while the next draft is on its way is one too many, not a
+  // second settling.
   let leaving = false;
   addEventListener("pageshow", () => { leaving = false; });
+
+  // ---- the next page comes in place of this one: style and script stay, only
+  // what is shown changes. Without this script the same addresses lead there.
+  let here = location.pathname + location.search;
+  addEventListener("popstate", () => { if (location.pathname + location.search !== here) location.reload(); });
+  const visit = async (address, form, by) => {
+    if (leaving) return;
+    leaving = true;
+    let answer, text;
+    // What is being kept belongs to this page, and says what the form has seen.
+    await posting.catch(() => true);
+    try {
+      const body = form && new URLSearchParams(new FormData(form, by));
+      answer = await fetch(address, { method: form ? "POST" : "GET", body, headers: { accept: "text/html" } });
+      text = await answer.text();
+    } catch {
+      leaving = false;
+      toast("The program does not answer. What you see is still on this page only.");
+      return;
+    }
+    const page = new DOMParser().parseFromString(text, "text/html"), main = $("#main", page), top = $("header.top", page);
+    if (!main || !top) { location.assign(answer.url); return; }
+    // A page that came as the answer to what was sent has no address of its own.
+    if (!form || answer.redirected) {
+      history.pushState(null, "", answer.url);
+      here = location.pathname + location.search;
+    }
+    document.title = page.title;
+    document.body.dataset.place = page.body.dataset.place;
+    fields = [];
+    $("header.top").replaceWith(top);
+    $("#main").replaceWith(main);
+    scrollTo(0, 0);
+    leaving = false;
+    begin();
+    const notice = $(".notice");
+    if (notice) setTimeout(() => say(notice.textContent), 100);
+    // Fetched ahead and decoded, it is drawn with the page's first frame.
+    const image = $("#photo image");
+    const there = image && ahead && ahead.complete && ahead.naturalWidth && ahead.src === new URL(image.href.baseVal, location.href).href;
+    if (image && !there) for (const end of ["load", "error"]) image.addEventListener(end, shown);
+    else shown();
+  };
+  // When a page has all that it shows: marked for whoever measures (User Timing).
+  // The next draft's photograph is fetched a little later, and held until it is
+  // asked for: a picture that is there is shown with the page.
+  let ahead = null;
+  const shown = () => requestAnimationFrame(() => setTimeout(() => {
+    performance.mark("shown");
+    setTimeout(() => {
+      if (!desk || !desk.dataset.ahead) return;
+      ahead = new Image();
+      ahead.src = desk.dataset.ahead;
+      ahead.decode().catch(() => true);
+    }, 400);
+  }));
+  addEventListener("load", shown);
 
   const settle = async () => {
     if (leaving) return;
@@ -267,6 +322,7 @@
       goTo(fields.find((f) => $(".wrong", f).textContent));
       return;
     }
+    leaving = false;
     $("#fields").requestSubmit(button);
   };
 
@@ -298,7 +354,15 @@
     turn: () => photo.turn(), bright: () => photo.cycle(["bright", "dim", ""]), ink: () => photo.cycle(["ink", "ink2", ""]),
   };
 
+  const begin = () => {
+  place = document.body.dataset.place;
+  rows = all(".row");
+  desk = $(".desk");
+  now = null;
+  armed = false;
+  Object.assign(photo, { svg: $("#photo"), look: "writing", turns: 0, view: null });
   if (desk) {
+    let dragged = false, hold = null;
     fields = all(FIELD);
     fields.forEach((f) => {
       f.addEventListener("focusin", () => light(f));
@@ -317,22 +381,22 @@
       goTo(their[(their.indexOf(now) + 1) % their.length]);
     }));
     // Drag moves the photograph, the wheel brings it nearer where the pointer is.
-    let dragged = false, hold = null;
     const svg = photo.svg;
     const unit = () => { const v = photo.view || photo.whole(), r = svg.getBoundingClientRect(); return Math.max(v[2] / r.width, v[3] / r.height); };
     if (svg) {
       svg.addEventListener("pointerdown", (e) => { if (e.pointerType === "mouse" && e.button === 0) { dragged = false; hold = [e.clientX, e.clientY]; } });
-      addEventListener("pointermove", (e) => {
+      svg.addEventListener("pointermove", (e) => {
         if (!hold) return;
         const dx = e.clientX - hold[0], dy = e.clientY - hold[1];
         if (!dragged && Math.abs(dx) + Math.abs(dy) < 5) return;
         dragged = true;
+        svg.setPointerCapture(e.pointerId);
         svg.classList.add("held");
         const [x, y, w, h] = photo.view || photo.whole(), u = unit();
         photo.show([x - dx * u, y - dy * u, w, h], true);
         hold = [e.clientX, e.clientY];
       });
-      addEventListener("pointerup", () => { hold = null; svg.classList.remove("held"); });
+      for (const end of ["pointerup", "pointercancel"]) svg.addEventListener(end, () => { hold = null; svg.classList.remove("held"); });
       svg.addEventListener("wheel", (e) => {
         e.preventDefault();
         const [x, y, w, h] = photo.view || photo.whole(), whole = photo.whole(), r = svg.getBoundingClientRect();
@@ -389,11 +453,30 @@
     rows[0].focus({ preventScroll: true });
   }
   all("[data-do]").forEach((b) => { const deed = deeds[b.dataset.do]; if (deed && b.tagName === "BUTTON") b.addEventListener("click", deed); });
+  };
+  begin();
+
+  // What leads from a draft to the next one goes there by `visit`.
+  document.addEventListener("submit", (e) => {
+    const form = e.target;
+    if (e.defaultPrevented || form.method !== "post" || !form.matches(".desk form, .notice form")) return;
+    e.preventDefault();
+    // A button can have an address of its own.
+    visit(e.submitter && e.submitter.hasAttribute("formaction") ? e.submitter.formAction : form.action, form, e.submitter);
+  });
+  document.addEventListener("click", (e) => {
+    const link = e.target.closest("#next, #before");
+    if (!link || e.defaultPrevented || e.button || e.ctrlKey || e.metaKey || e.shiftKey || e.altKey) return;
+    e.preventDefault();
+    visit(link.href);
+  });
 
   document.addEventListener("keydown", (e) => {
     const el = document.activeElement;
     if (el && el.id === "text" && e.key === "Enter" && (e.ctrlKey || e.metaKey)) { e.preventDefault(); el.form.requestSubmit(); return; }
     if (e.isComposing || e.ctrlKey || e.metaKey || e.altKey || card.open) return;
+    // What is pressed now is meant for the page that is on its way.
+    if (leaving) { e.preventDefault(); return; }
     if (typing(el)) {
       const field = el.closest(FIELD);
       if (field && e.key === "Enter") { e.preventDefault(); keep().then((ok) => ok !== false && goTo(field)); }

@@ -492,7 +492,9 @@ pub(super) fn draft(
     let query = walk.query();
     let body = html! {
         (notice(app, did.as_ref(), walk))
-        div.desk data-draft=(draft.id) data-state=(draft.state.word()) {
+        // Fetched ahead by the script, once this draft is seen whole.
+        @let ahead = next.and_then(|d| d.photo.as_ref()).map(|p| format!("/photo/{}/view.jpg", p.id));
+        div.desk data-draft=(draft.id) data-state=(draft.state.word()) data-ahead=[ahead] {
             section.sight aria-label={ @if draft.photo.is_some() { "Photograph" } @else { "Words" } } {
                 (photograph(draft, events))
                 @if draft.photo.is_some() { div.tools role="toolbar" aria-label="Photograph" {
@@ -590,9 +592,6 @@ pub(super) fn draft(
                 a.button #next href={ "/next?" (query) "&after=" (draft.id) } { "Next " kbd { "→" } }
             }
             p #say.hidden role="status" aria-live="polite" {}
-        }
-        @if let Some(photo) = next.and_then(|d| d.photo.as_ref()) {
-            link rel="prefetch" as="image" href={ "/photo/" (photo.id) "/view.jpg" };
         }
     };
     layout(&draft.name, "draft", Some(counts), Some(app), body)
