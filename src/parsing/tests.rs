@@ -315,6 +315,20 @@ fn dates_survive_what_readers_make_of_hands() {
     }
 }
 
+#[test]
+fn a_lettered_number_alone_on_a_pins_line_is_the_collectors_and_no_habitat() {
+    for number in ["F93-13", "TVM93/4"] {
+        let text = format!("Tarn Valley\nElderfold\n12.vi.1993\n{number}\nleg. M. Orrin");
+        let parsed = parse_text("t", &text, rules());
+        assert_eq!(parsed.value("recordNumber"), number, "{:?}", parsed.fields);
+        assert_eq!(parsed.value("habitat"), "", "{:?}", parsed.fields);
+        assert_eq!(parsed.value("verbatimLocality"), "Tarn Valley Elderfold");
+    }
+    // A figure alone still is none.
+    let parsed = parse_text("t", "Tarn Valley\nElderfold\n12.vi.1993\n13\nleg. M. Orrin", rules());
+    assert_eq!(parsed.value("recordNumber"), "", "{:?}", parsed.fields);
+}
+
 /// An envelope of the samples (`samples-demo/notebooks/envelopes.jsonl`).
 #[test]
 fn a_field_number_of_a_letter_and_three_figures_is_no_date() {

@@ -263,17 +263,14 @@ fn runs_together(word: &str, rules: &Rules) -> bool {
 /// A number with what is written against it: `SM97-095`, `88038-23A`, `L- 885`.
 fn number_at(label: &Label, i: usize, spaced_dash: bool) -> Option<(String, usize)> {
     let tokens = &label.flow.tokens;
-    let (mut k, mut value, mut digits) = (i, String::new(), 0);
+    let (mut k, mut value) = (i, String::new());
     while let Some(t) = tokens.get(k) {
         if k > i && t.line != tokens[i].line || !label.free(k) {
             break;
         }
         let joined = k == i || !t.spaced || spaced_dash && value.ends_with('-');
         let fits = match t.kind {
-            Kind::Number => {
-                digits += t.text.len();
-                true
-            }
+            Kind::Number => true,
             Kind::Word => {
                 t.text.chars().count() <= if k == i { 4 } else { 2 }
                     && t.text.chars().all(|c| c.is_ascii_alphabetic())
@@ -286,17 +283,12 @@ fn number_at(label: &Label, i: usize, spaced_dash: bool) -> Option<(String, usiz
             }
         };
         if !joined || !fits {
-            if k > i && t.kind == Kind::Number && !joined {
-                digits -= 0;
-            }
             break;
         }
         value.push_str(&t.text);
         k += 1;
     }
-    let real: usize = value.chars().filter(char::is_ascii_digit).count();
-    let _ = digits;
-    (real > 0 && k > i).then_some((value, k))
+    (k > i && value.contains(|c: char| c.is_ascii_digit())).then_some((value, k))
 }
 
 pub(super) fn record_number(labels: &mut [Label], rules: &Rules, narrow: bool, finds: &mut Vec<Find>) {
@@ -442,8 +434,13 @@ pub(super) fn record_number(labels: &mut [Label], rules: &Rules, narrow: bool, f
                 let place = if line == 0 || line + 1 == label.flow.line_count() { 0.6 } else { 0.5 };
                 let alone_digits = value.chars().filter(char::is_ascii_digit).count();
                 let size = if alone_digits < 2 { -0.3 } else { 0.02 * alone_digits.min(6) as f32 };
+                // Letters of a series and two parts, as in `F93-13`: a stray figure
+                // looks otherwise, even on a pin (common practice).
+                let parts = value.split(['-', '/']).filter(|p| p.ends_with(|c: char| c.is_ascii_digit()));
+                let shaped = value.starts_with(char::is_alphabetic) && parts.count() == 2 && alone_digits > 2;
+                let shape = if shaped { 0.2 } else { 0.0 };
                 let start = content[0];
-                all.push((place + size, l, start..end, value));
+                all.push((place + size + shape, l, start..end, value));
             } else if content.iter().any(|k| label.used[*k] == Some(Use::Heading))
                 && let Some(last) = content.last()
             {
