@@ -84,8 +84,8 @@ class Watch:
             with open(path, newline="") as f:
                 for r in list(csv.reader(f))[1:]:
                     self.rows.append([float(r[0]), r[1], int(r[2]), int(r[3]), *map(float, r[4:])])
-            self.begun -= self.rows[-1][0] if self.rows else 0.0
-            self.spent = self.rows[-1][6] if self.rows else 0.0
+        if self.rows:
+            self.begun, self.spent = self.begun - self.rows[-1][0], self.rows[-1][6]
         self.file = open(path, "a" if go_on else "w", newline="")
         self.out = csv.writer(self.file)
         if not go_on:
@@ -212,7 +212,7 @@ def main():
     rows = [r for r in watch.rows if r[1] == "add"]
     for k in range(10):
         part = [r for r in rows if a.photos * k / 10 <= r[2] <= a.photos * (k + 1) / 10]
-        if len(part) > 1:
+        if part and part[-1][2] > part[0][2]:
             speed = (part[-1][2] - part[0][2]) / (part[-1][0] - part[0][0])
             each = (part[-1][6] - part[0][6]) / (part[-1][2] - part[0][2])
             print(f"  tenth {k + 1:2}: {speed:5.2f} a second, {each:.2f} s of processor time a photograph, memory {min(r[4] for r in part):.0f} to {max(r[4] for r in part):.0f} MB")

@@ -263,7 +263,7 @@
       text = await answer.text();
     } catch {
       leaving = false;
-      toast("The program does not answer. What you see is still on this page only.");
+      toast("The program does not answer. See that it still runs, then try again.");
       return;
     }
     const page = new DOMParser().parseFromString(text, "text/html"), main = $("#main", page), top = $("header.top", page);
@@ -285,7 +285,7 @@
     if (notice) setTimeout(() => say(notice.textContent), 100);
     // Fetched ahead and decoded, it is drawn with the page's first frame.
     const image = $("#photo image");
-    const there = image && ahead && ahead.complete && ahead.naturalWidth && ahead.src === new URL(image.href.baseVal, location.href).href;
+    const there = image && ahead && ahead.complete && ahead.naturalWidth && ahead.getAttribute("src") === image.getAttribute("href");
     if (image && !there) for (const end of ["load", "error"]) image.addEventListener(end, shown);
     else shown();
   };
@@ -354,105 +354,107 @@
     turn: () => photo.turn(), bright: () => photo.cycle(["bright", "dim", ""]), ink: () => photo.cycle(["ink", "ink2", ""]),
   };
 
+  // What each page that comes needs, the first one too.
   const begin = () => {
-  place = document.body.dataset.place;
-  rows = all(".row");
-  desk = $(".desk");
-  now = null;
-  armed = false;
-  Object.assign(photo, { svg: $("#photo"), look: "writing", turns: 0, view: null });
-  if (desk) {
-    let dragged = false, hold = null;
-    fields = all(FIELD);
-    fields.forEach((f) => {
-      f.addEventListener("focusin", () => light(f));
-      input(f).addEventListener("blur", () => keep());
-    });
-    // A click on words goes to their field; again, to the next with the same words.
-    all("#photo .box").forEach((b) => b.addEventListener("click", () => {
-      if (dragged) return;
-      const here = all("#photo .box").filter((o) => o.getAttribute("points") === b.getAttribute("points")).map((o) => o.dataset.term);
-      const their = fields.filter((f) => here.includes(f.dataset.term));
-      goTo(their[(their.indexOf(now) + 1) % their.length]);
-    }));
-    all("#wording .words").forEach((w) => w.addEventListener("click", () => {
-      const here = w.dataset.term.split(" ");
-      const their = fields.filter((f) => here.includes(f.dataset.term));
-      goTo(their[(their.indexOf(now) + 1) % their.length]);
-    }));
-    // Drag moves the photograph, the wheel brings it nearer where the pointer is.
-    const svg = photo.svg;
-    const unit = () => { const v = photo.view || photo.whole(), r = svg.getBoundingClientRect(); return Math.max(v[2] / r.width, v[3] / r.height); };
-    if (svg) {
-      svg.addEventListener("pointerdown", (e) => { if (e.pointerType === "mouse" && e.button === 0) { dragged = false; hold = [e.clientX, e.clientY]; } });
-      svg.addEventListener("pointermove", (e) => {
-        if (!hold) return;
-        const dx = e.clientX - hold[0], dy = e.clientY - hold[1];
-        if (!dragged && Math.abs(dx) + Math.abs(dy) < 5) return;
-        dragged = true;
-        svg.setPointerCapture(e.pointerId);
-        svg.classList.add("held");
-        const [x, y, w, h] = photo.view || photo.whole(), u = unit();
-        photo.show([x - dx * u, y - dy * u, w, h], true);
-        hold = [e.clientX, e.clientY];
+    clearTimeout(photo.timer);
+    place = document.body.dataset.place;
+    rows = all(".row");
+    desk = $(".desk");
+    now = null;
+    armed = false;
+    Object.assign(photo, { svg: $("#photo"), look: "writing", turns: 0, view: null });
+    if (desk) {
+      let dragged = false, hold = null;
+      fields = all(FIELD);
+      fields.forEach((f) => {
+        f.addEventListener("focusin", () => light(f));
+        input(f).addEventListener("blur", () => keep());
       });
-      for (const end of ["pointerup", "pointercancel"]) svg.addEventListener(end, () => { hold = null; svg.classList.remove("held"); });
-      svg.addEventListener("wheel", (e) => {
+      // A click on words goes to their field; again, to the next with the same words.
+      all("#photo .box").forEach((b) => b.addEventListener("click", () => {
+        if (dragged) return;
+        const here = all("#photo .box").filter((o) => o.getAttribute("points") === b.getAttribute("points")).map((o) => o.dataset.term);
+        const their = fields.filter((f) => here.includes(f.dataset.term));
+        goTo(their[(their.indexOf(now) + 1) % their.length]);
+      }));
+      all("#wording .words").forEach((w) => w.addEventListener("click", () => {
+        const here = w.dataset.term.split(" ");
+        const their = fields.filter((f) => here.includes(f.dataset.term));
+        goTo(their[(their.indexOf(now) + 1) % their.length]);
+      }));
+      // Drag moves the photograph, the wheel brings it nearer where the pointer is.
+      const svg = photo.svg;
+      const unit = () => { const v = photo.view || photo.whole(), r = svg.getBoundingClientRect(); return Math.max(v[2] / r.width, v[3] / r.height); };
+      if (svg) {
+        svg.addEventListener("pointerdown", (e) => { if (e.pointerType === "mouse" && e.button === 0) { dragged = false; hold = [e.clientX, e.clientY]; } });
+        svg.addEventListener("pointermove", (e) => {
+          if (!hold) return;
+          const dx = e.clientX - hold[0], dy = e.clientY - hold[1];
+          if (!dragged && Math.abs(dx) + Math.abs(dy) < 5) return;
+          dragged = true;
+          svg.setPointerCapture(e.pointerId);
+          svg.classList.add("held");
+          const [x, y, w, h] = photo.view || photo.whole(), u = unit();
+          photo.show([x - dx * u, y - dy * u, w, h], true);
+          hold = [e.clientX, e.clientY];
+        });
+        for (const end of ["pointerup", "pointercancel"]) svg.addEventListener(end, () => { hold = null; svg.classList.remove("held"); });
+        svg.addEventListener("wheel", (e) => {
+          e.preventDefault();
+          const [x, y, w, h] = photo.view || photo.whole(), whole = photo.whole(), r = svg.getBoundingClientRect();
+          const nw = Math.min(whole[2] * 1.2, Math.max(whole[2] / 20, w * (e.deltaY > 0 ? 1.2 : 1 / 1.2))), by = nw / w;
+          const u = unit(), px = x + w / 2 + (e.clientX - r.left - r.width / 2) * u, py = y + h / 2 + (e.clientY - r.top - r.height / 2) * u;
+          photo.show([px - (px - x) * by, py - (py - y) * by, nw, h * by], true);
+        }, { passive: false });
+      }
+      doubted();
+      all(".candidates button").forEach((b) => b.addEventListener("click", (e) => {
         e.preventDefault();
-        const [x, y, w, h] = photo.view || photo.whole(), whole = photo.whole(), r = svg.getBoundingClientRect();
-        const nw = Math.min(whole[2] * 1.2, Math.max(whole[2] / 20, w * (e.deltaY > 0 ? 1.2 : 1 / 1.2))), by = nw / w;
-        const u = unit(), px = x + w / 2 + (e.clientX - r.left - r.width / 2) * u, py = y + h / 2 + (e.clientY - r.top - r.height / 2) * u;
-        photo.show([px - (px - x) * by, py - (py - y) * by, nw, h * by], true);
-      }, { passive: false });
+        light(b.closest(".field"));
+        take(all("button", b.closest(".candidates")).indexOf(b) + 1);
+      }));
+      const add = $("#add");
+      if (add) add.addEventListener("change", () => {
+        if (!add.value) return;
+        const field = fields.find((f) => f.classList.contains("empty") && !$(".asread", f)) || fields[0];
+        const copy = field.cloneNode(true), term = add.value;
+        const words = add.selectedOptions[0].textContent;
+        copy.id = `f-${term}`;
+        copy.dataset.term = term;
+        copy.className = "field empty bare";
+        delete copy.dataset.start;
+        copy.setAttribute("aria-label", words);
+        $("label", copy).textContent = words;
+        $("label", copy).htmlFor = `v-${term}`;
+        $(".sure", copy).id = `s-${term}`;
+        $(".sure", copy).replaceChildren();
+        $(".more", copy).replaceChildren();
+        Object.assign(input(copy), { id: `v-${term}`, name: `v.${term}`, value: "" });
+        input(copy).dataset.was = "";
+        input(copy).setAttribute("aria-describedby", `s-${term}`);
+        $(".fields").append(copy);
+        copy.addEventListener("focusin", () => light(copy));
+        input(copy).addEventListener("blur", () => keep());
+        fields.push(copy);
+        add.selectedOptions[0].remove();
+        input(copy).focus();
+      });
+      // A plain submit (Enter in a value) keeps; the settle button goes its way.
+      const kept = (e) => { if (!e.submitter || e.submitter.id !== "settle") { e.preventDefault(); keep().then((ok) => { if (ok !== false) toast("Kept."); }); } };
+      $("#fields").addEventListener("submit", kept);
+      all(".entry").filter((form) => $(".noted", form)).forEach((form) => form.addEventListener("submit", kept));
+      const settleButton = $("#settle");
+      if (settleButton) settleButton.addEventListener("click", (e) => { e.preventDefault(); settle(); });
+      const start = $("[data-start]") || fields[0];
+      if (start) goTo(start);
+      photo.follow(true);
+    } else if (place === "choose") {
+      const first = $(".choice input");
+      if (first) first.focus();
+    } else if (rows.length && (place === "queue" || place === "events")) {
+      rows[0].focus({ preventScroll: true });
     }
-    doubted();
-    all(".candidates button").forEach((b) => b.addEventListener("click", (e) => {
-      e.preventDefault();
-      light(b.closest(".field"));
-      take(all("button", b.closest(".candidates")).indexOf(b) + 1);
-    }));
-    const add = $("#add");
-    if (add) add.addEventListener("change", () => {
-      if (!add.value) return;
-      const field = fields.find((f) => f.classList.contains("empty") && !$(".asread", f)) || fields[0];
-      const copy = field.cloneNode(true), term = add.value;
-      const words = add.selectedOptions[0].textContent;
-      copy.id = `f-${term}`;
-      copy.dataset.term = term;
-      copy.className = "field empty bare";
-      delete copy.dataset.start;
-      copy.setAttribute("aria-label", words);
-      $("label", copy).textContent = words;
-      $("label", copy).htmlFor = `v-${term}`;
-      $(".sure", copy).id = `s-${term}`;
-      $(".sure", copy).replaceChildren();
-      $(".more", copy).replaceChildren();
-      Object.assign(input(copy), { id: `v-${term}`, name: `v.${term}`, value: "" });
-      input(copy).dataset.was = "";
-      input(copy).setAttribute("aria-describedby", `s-${term}`);
-      $(".fields").append(copy);
-      copy.addEventListener("focusin", () => light(copy));
-      input(copy).addEventListener("blur", () => keep());
-      fields.push(copy);
-      add.selectedOptions[0].remove();
-      input(copy).focus();
-    });
-    // A plain submit (Enter in a value) keeps; the settle button goes its way.
-    const kept = (e) => { if (!e.submitter || e.submitter.id !== "settle") { e.preventDefault(); keep().then((ok) => { if (ok !== false) toast("Kept."); }); } };
-    $("#fields").addEventListener("submit", kept);
-    all(".entry").filter((form) => $(".noted", form)).forEach((form) => form.addEventListener("submit", kept));
-    const settleButton = $("#settle");
-    if (settleButton) settleButton.addEventListener("click", (e) => { e.preventDefault(); settle(); });
-    const start = $("[data-start]") || fields[0];
-    if (start) goTo(start);
-    photo.follow(true);
-  } else if (place === "choose") {
-    const first = $(".choice input");
-    if (first) first.focus();
-  } else if (rows.length && (place === "queue" || place === "events")) {
-    rows[0].focus({ preventScroll: true });
-  }
-  all("[data-do]").forEach((b) => { const deed = deeds[b.dataset.do]; if (deed && b.tagName === "BUTTON") b.addEventListener("click", deed); });
+    all("[data-do]").forEach((b) => { const deed = deeds[b.dataset.do]; if (deed && b.tagName === "BUTTON") b.addEventListener("click", deed); });
   };
   begin();
 
