@@ -45,8 +45,10 @@ def main():
     ap.add_argument("checkpoint"); ap.add_argument("out"); ap.add_argument("--lstm", type=int, default=256)
     ap.add_argument("--half", action="store_true", help="store weights as float16 (cast back on load)")
     a = ap.parse_args()
-    model = Reader(lstm=a.lstm); model.load_state_dict(torch.load(a.checkpoint, map_location="cpu", weights_only=True)["average"])
-    model.eval(); fold(model)
+    model, state = Reader(lstm=a.lstm).eval(), torch.load(a.checkpoint, map_location="cpu", weights_only=True)
+    if "average" in state: model.load_state_dict(state["average"])
+    fold(model)
+    if "average" not in state: model.load_state_dict({k: v.float() for k, v in state.items()})     # tune.py's
     os.makedirs(a.out, exist_ok=True)
     path = a.out + "/reader.onnx"
     x = torch.rand(2, 3, 48, 320) * 2 - 1

@@ -9,6 +9,8 @@
 #   make.sh export OUT READER_FOLDER  average.pt -> reader.onnx, alphabet.txt
 #   make.sh finder WORK OUT [SECONDS [WEIGHTS.pt]]  the line finder, on one GPU
 #   make.sh export-finder OUT FINDER_FOLDER  finder.pt -> finder.onnx
+#   make.sh whole reader|finder NETWORK.onnx WORK  puts the steps to whole numbers in, the last step of all
+#   make.sh tune WORK OUT FINDER_FOLDER [S]  the finder loses less by them; on one GPU, then export and whole
 #   make.sh letters WORK READER_FOLDER  letters.arpa.gz for the search over readings
 #
 # HANDWRITING is the folder with lines.tsv and one tar a source. Needs requirements.txt
@@ -70,7 +72,15 @@ finder)
     "$py" "$here/finder.py" train "$2" "$3" --seconds "${4:-525}" --workers "$(workers)" ${5:+--from "$5" --keep 0.3}
     ;;
 export-finder) "$py" "$here/finder.py" export "$2/finder.pt" "$3/finder.onnx" ;;
+whole) "$py" "$here/quick.py" "$2" "$3" "$4" "$3.whole" ${5:+--with-ends "$5"} && mv "$3.whole" "$3" ;;
+tune)
+    mkdir -p "$3"
+    "$py" "$here/quick.py" finder "$4/finder.onnx" "$2" "$3/ends.json" --ends
+    "$py" "$here/tune.py" finder "$4/finder.onnx" "$3/ends.json" "$2" "$3/finder.pt" --seconds "${5:-360}" --workers "$(workers)"
+    "$py" "$here/finder.py" export "$3/finder.pt" "$4/finder.onnx"
+    "$here/make.sh" whole finder "$4/finder.onnx" "$2" "$3/ends.json"
+    ;;
 letters) "$py" "$here/make_grams.py" "$2/corpus.json.gz" "$3/letters.arpa.gz" ;;
 export) "$py" "$here/export.py" "$2/average.pt" "$3" --half ;;
-*) sed -n '2,16p' "$0" >&2; exit 2 ;;
+*) sed -n '2,18p' "$0" >&2; exit 2 ;;
 esac
