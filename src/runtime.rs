@@ -224,7 +224,8 @@ mod tests {
     fn old_processors_find_and_read_what_new_ones_do() {
         let Ok(models) = models_folder() else { return eprintln!("skipped: the models are not here") };
         // Dark bars on paper, as high and as far apart as lines of writing.
-        let ink = |x: u32, y: u32| y % 40 > 25 && (x / 7 + y / 3) % 3 != 0 && (40..280).contains(&x);
+        let ink =
+            |x: u32, y: u32| y % 40 > 25 && !(x / 7 + y / 3).is_multiple_of(3) && (40..280).contains(&x);
         let picture =
             image::RgbImage::from_fn(320, 192, |x, y| image::Rgb([if ink(x, y) { 40 } else { 220 }; 3]));
         let line = image::imageops::crop_imm(&picture, 0, 60, 320, 48).to_image();
@@ -232,7 +233,7 @@ mod tests {
             let (w, h) = (picture.width() as usize, picture.height() as usize);
             let mut data = vec![0.0; 3 * w * h];
             planes(picture, w, &mut data);
-            let mut says = |sums| {
+            let says = |sums| {
                 let mut network = Network::load_as(&models, &models.join(file), 1, None, sums).unwrap();
                 network.run([1, 3, h, w], &data).unwrap().data
             };

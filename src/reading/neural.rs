@@ -11,7 +11,6 @@ use crate::layout::resize;
 use crate::runtime::{Network, planes};
 use crate::trouble::{Result, Trouble};
 use image::{Rgb, RgbImage};
-use imageproc::geometric_transformations::{Border, Interpolation, warp_into_with};
 use serde::Deserialize;
 use std::path::Path;
 
@@ -332,15 +331,43 @@ pub(super) fn sample(picture: &RgbImage, quad: &Quad, width: u32, height: u32) -
     } else {
         (width, height)
     };
-    let [a, b, c, d] = quad.0;
-    let mut crop = RgbImage::new(w, h);
-    let map = |x: f32, y: f32| {
-        let (u, v) = ((x + 0.5) / w as f32, (y + 0.5) / h as f32);
-        let p: Point = a.towards(b, u).towards(d.towards(c, u), v);
-        (p.x - 0.5, p.y - 0.5)
-    };
-    warp_into_with(picture, map, Interpolation::Bilinear, Border::Replicate, &mut crop);
+    let crop = warp(picture, quad, w, h);
     if (w, h) == (width, height) { crop } else { resize(&crop, width, height) }
+}
+
+/// The part of `picture` inside `quad` as a picture of `width` x `height`, between its pixels by
+/// their distance; beyond the picture its edge goes on.
+///
+/// imageproc's warping asks a closure for every pixel and took a fifth of the time of reading a
+/// page; along a row of a quad every step is the same.
+fn warp(picture: &RgbImage, quad: &Quad, width: u32, height: u32) -> RgbImage {
+    let (w, h) = (picture.width() as usize, picture.height() as usize);
+    let pixels = picture.as_raw();
+    let (right, bottom) = ((w - 1) as f32, (h - 1) as f32);
+    let [a, b, c, d] = quad.0;
+    let mut out = RgbImage::new(width, height);
+    for (y, row) in out.chunks_exact_mut(3 * width as usize).enumerate() {
+        let v = (y as f32 + 0.5) / height as f32;
+        let (from, to) = (a.towards(d, v), b.towards(c, v));
+        for (x, rgb) in row.chunks_exact_mut(3).enumerate() {
+            let p: Point = from.towards(to, (x as f32 + 0.5) / width as f32);
+            let (px, py) = ((p.x - 0.5).clamp(0.0, right), (p.y - 0.5).clamp(0.0, bottom));
+            let (x0, y0) = (px as usize, py as usize);
+            let (x1, y1) = ((x0 + 1).min(w - 1), (y0 + 1).min(h - 1));
+            let (fx, fy) = (px - x0 as f32, py - y0 as f32);
+            let at = |x: usize, y: usize| -> [f32; 3] {
+                let i = 3 * (y * w + x);
+                [pixels[i], pixels[i + 1], pixels[i + 2]].map(f32::from)
+            };
+            let (nw, ne, sw, se) = (at(x0, y0), at(x1, y0), at(x0, y1), at(x1, y1));
+            for (k, value) in rgb.iter_mut().enumerate() {
+                let top = nw[k] + (ne[k] - nw[k]) * fx;
+                let low = sw[k] + (se[k] - sw[k]) * fx;
+                *value = (top + (low - top) * fy + 0.5) as u8;
+            }
+        }
+    }
+    out
 }
 
 #[cfg(test)]
@@ -370,6 +397,29 @@ mod tests {
         assert_eq!((crop.dimensions(), width), ((48, 48), 40));
         let tone = crop.get_pixel(20, 20)[0];
         assert!((100..156).contains(&tone), "stripes finer than a pixel average to grey, not {tone}");
+    }
+
+    /// Against imageproc's own warping, by the same points.
+    #[test]
+    fn a_slanted_line_is_cut_as_a_reference_library_cuts_it() {
+        use imageproc::geometric_transformations::{Border, Interpolation, warp_into_with};
+        let picture = RgbImage::from_fn(90, 70, |x, y| {
+            Rgb([(x * 7 + y * 3) as u8, (x * x / 5 + 11 * y) as u8, (x * 13 ^ y * 29) as u8])
+        });
+        // Tilted, not quite a rectangle, and beyond the picture at one end.
+        let p = |x, y| Point::new(x, y);
+        let quad = Quad([p(-6.3, 12.1), p(80.2, 3.4), p(83.7, 30.9), p(-3.1, 41.2)]);
+        let ours = warp(&picture, &quad, 120, 40);
+        let [a, b, c, d] = quad.0;
+        let map = |x: f32, y: f32| {
+            let (u, v) = ((x + 0.5) / 120.0, (y + 0.5) / 40.0);
+            let p = a.towards(b, u).towards(d.towards(c, u), v);
+            (p.x - 0.5, p.y - 0.5)
+        };
+        let mut theirs = RgbImage::new(120, 40);
+        warp_into_with(&picture, map, Interpolation::Bilinear, Border::Replicate, &mut theirs);
+        let far = ours.iter().zip(theirs.iter()).map(|(a, b)| a.abs_diff(*b)).max();
+        assert!(far <= Some(2), "{far:?}");
     }
 
     #[test]
