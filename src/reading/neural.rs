@@ -338,32 +338,40 @@ pub(super) fn sample(picture: &RgbImage, quad: &Quad, width: u32, height: u32) -
 /// The part of `picture` inside `quad` as a picture of `width` x `height`, between its pixels by
 /// their distance; beyond the picture its edge goes on.
 ///
-/// imageproc's warping asks a closure for every pixel and took a fifth of the time of reading a
-/// page; along a row of a quad every step is the same.
+/// Does what imageproc's warping does, to the bit. That asks a closure for every pixel, which
+/// took a fifth of the time of reading a page.
 fn warp(picture: &RgbImage, quad: &Quad, width: u32, height: u32) -> RgbImage {
-    let (w, h) = (picture.width() as usize, picture.height() as usize);
+    let (w, h) = (picture.width() as i32, picture.height() as i32);
     let pixels = picture.as_raw();
-    let (right, bottom) = ((w - 1) as f32, (h - 1) as f32);
     let [a, b, c, d] = quad.0;
+    let share = |n: u32, of: u32| (n as f32 + 0.5) / of as f32;
+    // The upper and the lower end of every column.
+    let columns: Vec<(Point, Point)> =
+        (0..width).map(|x| share(x, width)).map(|u| (a.towards(b, u), d.towards(c, u))).collect();
+    // The pixel before and its distance; `floor` is a call of a library where SSE 4.1 is not sure.
+    let before = |v: f32| {
+        let whole = v as i32;
+        let whole = whole - i32::from(whole as f32 > v);
+        (whole, v - whole as f32)
+    };
     let mut out = RgbImage::new(width, height);
     for (y, row) in out.chunks_exact_mut(3 * width as usize).enumerate() {
-        let v = (y as f32 + 0.5) / height as f32;
-        let (from, to) = (a.towards(d, v), b.towards(c, v));
-        for (x, rgb) in row.chunks_exact_mut(3).enumerate() {
-            let p: Point = from.towards(to, (x as f32 + 0.5) / width as f32);
-            let (px, py) = ((p.x - 0.5).clamp(0.0, right), (p.y - 0.5).clamp(0.0, bottom));
-            let (x0, y0) = (px as usize, py as usize);
-            let (x1, y1) = ((x0 + 1).min(w - 1), (y0 + 1).min(h - 1));
-            let (fx, fy) = (px - x0 as f32, py - y0 as f32);
-            let at = |x: usize, y: usize| -> [f32; 3] {
-                let i = 3 * (y * w + x);
+        let v = share(y as u32, height);
+        for (rgb, (top, foot)) in row.chunks_exact_mut(3).zip(&columns) {
+            let p = top.towards(*foot, v);
+            let ((x, right), (y, down)) = (before(p.x - 0.5), before(p.y - 0.5));
+            let (x0, x1) = (x.clamp(0, w - 1), (x + 1).clamp(0, w - 1));
+            let (y0, y1) = (y.clamp(0, h - 1), (y + 1).clamp(0, h - 1));
+            let at = |x: i32, y: i32| -> [f32; 3] {
+                let i = 3 * (y as usize * w as usize + x as usize);
                 [pixels[i], pixels[i + 1], pixels[i + 2]].map(f32::from)
             };
             let (nw, ne, sw, se) = (at(x0, y0), at(x1, y0), at(x0, y1), at(x1, y1));
+            // Each step is cut to a whole number.
+            let between = |a: f32, b: f32, share: f32| ((1.0 - share) * a + share * b) as u8;
             for (k, value) in rgb.iter_mut().enumerate() {
-                let top = nw[k] + (ne[k] - nw[k]) * fx;
-                let low = sw[k] + (se[k] - sw[k]) * fx;
-                *value = (top + (low - top) * fy + 0.5) as u8;
+                let (upper, lower) = (between(nw[k], ne[k], right), between(sw[k], se[k], right));
+                *value = between(f32::from(upper), f32::from(lower), down);
             }
         }
     }
@@ -404,7 +412,7 @@ mod tests {
     fn a_slanted_line_is_cut_as_a_reference_library_cuts_it() {
         use imageproc::geometric_transformations::{Border, Interpolation, warp_into_with};
         let picture = RgbImage::from_fn(90, 70, |x, y| {
-            Rgb([(x * 7 + y * 3) as u8, (x * x / 5 + 11 * y) as u8, (x * 13 ^ y * 29) as u8])
+            Rgb([(x * 7 + y * 3) as u8, (x * x / 5 + 11 * y) as u8, ((x * 13) ^ (y * 29)) as u8])
         });
         // Tilted, not quite a rectangle, and beyond the picture at one end.
         let p = |x, y| Point::new(x, y);
@@ -418,8 +426,7 @@ mod tests {
         };
         let mut theirs = RgbImage::new(120, 40);
         warp_into_with(&picture, map, Interpolation::Bilinear, Border::Replicate, &mut theirs);
-        let far = ours.iter().zip(theirs.iter()).map(|(a, b)| a.abs_diff(*b)).max();
-        assert!(far <= Some(2), "{far:?}");
+        assert!(ours == theirs);
     }
 
     #[test]
