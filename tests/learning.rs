@@ -263,7 +263,7 @@ fn a_learned_hand_is_read_better_and_unlearned_to_the_byte() {
     let rules = ReadingRules::built_in();
     let place = tempfile::tempdir().unwrap();
     let all: Vec<Line> = (0..24).map(short).collect();
-    let course = Course { rounds: 3, rate: 1e-3, batch: 4, ..Course::default() };
+    let course = Course { rounds: 4, rate: 5e-4, batch: 4, ..Course::default() };
     let say = |text: &str| println!("{text}");
     let school = school(&models, place.path(), course);
     let outcome = learn(&all, &school, &say).unwrap();
