@@ -56,7 +56,7 @@ fn environment(models: &Path) -> Result<&'static Environment> {
 /// How the convolutions that our networks mark for 8-bit numbers are worked out.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Sums {
-    /// In whole numbers, in less than half the time.
+    /// In whole numbers, in four to six tenths of the time.
     Whole,
     /// Step by step in float32, rounded where the whole numbers would be.
     Stepwise,

@@ -29,19 +29,18 @@ def join_gelu(model):
     for n in g.node:
         for i in n.input: takers.setdefault(i, []).append(n)
     makers = {o: n for n in g.node for o in n.output}
-    gone, count = [], 0
+    gone = []
     for erf in [n for n in g.node if n.op_type == "Erf"]:
         div = makers[erf.input[0]]; x = div.input[0]
         add, = takers[erf.output[0]]; product, = takers[add.output[0]]; half, = takers[product.output[0]]
         assert (div.op_type, add.op_type, product.op_type, half.op_type) == ("Div", "Add", "Mul", "Mul") and x in product.input
         place = list(g.node).index(half)
         g.node.insert(place, helper.make_node("Gelu", [x], [half.output[0]], half.name + "/Gelu", domain="com.microsoft"))
-        gone += [div, erf, add, product, half]; count += 1
+        gone += [div, erf, add, product, half]
     for n in gone: g.node.remove(n)
     used = {i for n in g.node for i in n.input}
     for n in [n for n in g.node if n.op_type == "Constant" and n.output[0] not in used]: g.node.remove(n)
     model.opset_import.append(helper.make_opsetid("com.microsoft", 1))
-    return count
 
 
 def quiet(model):
