@@ -32,6 +32,7 @@ use http_body_util::BodyExt;
 use proptest::prelude::*;
 use proptest::sample::Index;
 use proptest::test_runner::{Config, RngAlgorithm, TestError, TestRng, TestRunner};
+use std::cell::Cell;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -263,15 +264,20 @@ fn weather(target: &'static str, slowness: u32, look: impl Fn(&[u8])) {
     let seconds = setting("GLASSINE_WEATHER_SECONDS");
     let cases = if seconds.is_some() { 500 } else { (CASES / slowness).max(8) };
     let config = Config { cases, failure_persistence: None, max_shrink_time: 20_000, ..Config::default() };
-    let rng = match seconds {
-        Some(_) => TestRng::from_seed(RngAlgorithm::ChaCha, blake3::hash(uuid_like().as_bytes()).as_bytes()),
-        None => TestRng::deterministic_rng(RngAlgorithm::ChaCha),
-    };
-    let mut runner = TestRunner::new_with_rng(config, rng);
-    let (began, mut tried) = (Instant::now(), 0);
-    loop {
+    let (began, tried) = (Instant::now(), Cell::new(0u64));
+    for round in 0u64.. {
+        let rng = match seconds {
+            Some(_) => {
+                let seed = blake3::hash(format!("{round} {}", uuid_like()).as_bytes());
+                TestRng::from_seed(RngAlgorithm::ChaCha, seed.as_bytes())
+            }
+            None => TestRng::deterministic_rng(RngAlgorithm::ChaCha),
+        };
+        // A runner is done once it has made its inputs: a new one each time.
+        let mut runner = TestRunner::new_with_rng(config.clone(), rng);
         let result = runner.run(&strategy, |(seed, changes)| {
             timed(&damaged(&seeds, seed, &changes));
+            tried.set(tried.get() + 1);
             Ok(())
         });
         if let Err(TestError::Fail(why, (seed, changes))) = &result {
@@ -283,12 +289,13 @@ fn weather(target: &'static str, slowness: u32, look: impl Fn(&[u8])) {
             );
         }
         result.unwrap();
-        tried += cases;
+        assert!(tried.get() >= (round + 1) * u64::from(cases), "{target}: {} inputs made", tried.get());
         if began.elapsed() >= Duration::from_secs(seconds.unwrap_or(0)) {
             break;
         }
     }
-    println!("{target}: {tried} inputs from {} seeds in {:.1} s", seeds.len(), began.elapsed().as_secs_f64());
+    let seconds = began.elapsed().as_secs_f64();
+    println!("{target}: {} inputs from {} seeds in {seconds:.1} s", tried.get(), seeds.len());
 }
 
 /// Something else each time.
