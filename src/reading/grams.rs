@@ -8,6 +8,7 @@
 //! [`Habits`] lays over them what one collector wrote before: the same places,
 //! people and abbreviations come again and again.
 
+use super::beam::Likely;
 use crate::trouble::{Result, Trouble};
 use foldhash::HashMap as FastMap;
 use std::collections::HashMap;
@@ -33,6 +34,58 @@ fn length(context: Context) -> usize {
     (64 - context.leading_zeros() as usize).div_ceil(8)
 }
 
+/// A table of the process, loaded when first asked for.
+pub(super) struct Shared<T>(Mutex<Option<(PathBuf, Arc<T>)>>);
+
+impl<T> Shared<T> {
+    pub(super) const fn new() -> Self {
+        Shared(Mutex::new(None))
+    }
+
+    /// The table at `path`, by `load` where it is not the one at hand.
+    pub(super) fn get(&self, path: &Path, load: impl FnOnce() -> Result<T>) -> Result<Arc<T>> {
+        let mut loaded = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        match &*loaded {
+            Some((known, table)) if known == path => Ok(table.clone()),
+            _ => {
+                let table = Arc::new(load()?);
+                *loaded = Some((path.to_owned(), table.clone()));
+                Ok(table)
+            }
+        }
+    }
+}
+
+/// What `read` makes of a table packed by gzip.
+///
+/// # Errors
+/// Names the file, and what is wrong in it.
+pub(super) fn packed<T>(
+    path: &Path,
+    read: impl FnOnce(BufReader<flate2::read::GzDecoder<std::fs::File>>) -> std::result::Result<T, String>,
+) -> Result<T> {
+    let damaged = |what: String| {
+        Trouble::file(path, what).hint("install the program again, or restore models/ in its source tree")
+    };
+    let file = std::fs::File::open(path).map_err(|e| damaged("cannot be read".into()).cause(e))?;
+    read(BufReader::new(flate2::read::GzDecoder::new(file))).map_err(damaged)
+}
+
+/// A row of the ARPA format: the log probability of an n-gram, its parts, and the log of the weight it
+/// leaves to what was not seen after it (natural logarithms; the file has those to base ten). `None`
+/// for headings and blank lines.
+pub(super) fn row(line: &str) -> std::result::Result<Option<(f32, &str, f32)>, String> {
+    // `ngram 1=200` and the headings have no tab.
+    let Some((probability, rest)) = line.split_once('\t') else { return Ok(None) };
+    let (parts, weight) = rest.split_once('\t').unwrap_or((rest, "0"));
+    let number =
+        |s: &str| s.parse::<f32>().ok().filter(|v| v.is_finite()).map(|v| v * std::f32::consts::LN_10);
+    match (number(probability), number(weight)) {
+        (Some(p), Some(w)) => Ok(Some((p, parts, w))),
+        _ => Err(format!("`{line}` has no probabilities")),
+    }
+}
+
 /// Letter n-grams: log probabilities (natural logarithm) and back-off weights.
 pub struct Grams {
     /// Numbers (from 1) of the letters.
@@ -51,11 +104,7 @@ impl Grams {
     /// # Errors
     /// Names the file, and the line that is not of this format.
     pub fn load(path: &Path) -> Result<Self> {
-        let damaged = |what: String| {
-            Trouble::file(path, what).hint("install the program again, or restore models/ in its source tree")
-        };
-        let file = std::fs::File::open(path).map_err(|e| damaged("cannot be read".into()).cause(e))?;
-        Self::read(BufReader::new(flate2::read::GzDecoder::new(file))).map_err(damaged)
+        packed(path, Self::read)
     }
 
     /// As [`Grams::load`], but once for all readers of the process that ask for
@@ -64,30 +113,17 @@ impl Grams {
     /// # Errors
     /// As [`Grams::load`].
     pub fn shared(path: &Path) -> Result<Arc<Grams>> {
-        static LOADED: Mutex<Option<(PathBuf, Arc<Grams>)>> = Mutex::new(None);
-        let mut loaded = LOADED.lock().unwrap_or_else(PoisonError::into_inner);
-        match &*loaded {
-            Some((known, grams)) if known == path => Ok(grams.clone()),
-            _ => {
-                let grams = Arc::new(Grams::load(path)?);
-                *loaded = Some((path.to_owned(), grams.clone()));
-                Ok(grams)
-            }
-        }
+        static LOADED: Shared<Grams> = Shared::new();
+        LOADED.get(path, || Grams::load(path))
     }
 
     pub(super) fn read(lines: impl BufRead) -> std::result::Result<Self, String> {
         let mut grams =
             Grams { letters: HashMap::new(), table: FastMap::default(), start: 0, end: 0, reach: 0 };
-        let natural = std::f32::consts::LN_10;
         for (n, line) in lines.lines().enumerate() {
             let line = line.map_err(|e| format!("line {}: {e}", n + 1))?;
-            // `ngram 1=200` and the headings have no tab.
-            let Some((probability, rest)) = line.split_once('\t') else { continue };
-            let (letters, weight) = rest.split_once('\t').unwrap_or((rest, "0"));
-            let number = |s: &str| s.parse::<f32>().ok().filter(|v| v.is_finite());
-            let (Some(p), Some(w)) = (number(probability), number(weight)) else {
-                return Err(format!("line {}: `{line}` has no probabilities", n + 1));
+            let Some((p, letters, w)) = row(&line).map_err(|e| format!("line {}: {e}", n + 1))? else {
+                continue;
             };
             let mut key = 0;
             let mut count = 0;
@@ -99,7 +135,7 @@ impl Grams {
                 return Err(format!("line {}: more than {LONGEST} letters", n + 1));
             }
             grams.reach = grams.reach.max(count - 1);
-            grams.table.insert(key, (p * natural, w * natural));
+            grams.table.insert(key, (p, w));
         }
         if grams.reach == 0 || grams.start == 0 || grams.end == 0 {
             return Err("holds no n-grams, or no line ends".into());
@@ -236,13 +272,20 @@ impl Habits {
         Habits::new(self.grams.clone(), own)
     }
 
-    /// The context at the start of a line.
-    pub fn start(&self) -> Context {
+    fn probability(&self, before: Context, number: u8) -> f32 {
+        let common = self.grams.probability(before, number);
+        self.own.as_ref().map_or(common, |own| own.probability(before, number, common))
+    }
+}
+
+impl Likely for Habits {
+    type Place = Context;
+
+    fn start(&self) -> Context {
         u64::from(self.grams.start)
     }
 
-    /// The log probability of `ch` after `before`, and the context behind it.
-    pub fn next(&self, before: Context, ch: char) -> (f32, Context) {
+    fn next(&self, before: Context, ch: char) -> (f32, Context) {
         match self.grams.known(ch) {
             Some((number, share)) => {
                 (self.probability(before, number) - share, last(before << 8 | u64::from(number), LONGEST))
@@ -251,14 +294,8 @@ impl Habits {
         }
     }
 
-    /// The log probability that the line ends after `before`.
-    pub fn end(&self, before: Context) -> f32 {
+    fn end(&self, before: Context) -> f32 {
         self.probability(before, self.grams.end)
-    }
-
-    fn probability(&self, before: Context, number: u8) -> f32 {
-        let common = self.grams.probability(before, number);
-        self.own.as_ref().map_or(common, |own| own.probability(before, number, common))
     }
 }
 

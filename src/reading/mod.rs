@@ -6,12 +6,16 @@ pub mod ctc;
 pub mod grams;
 pub mod learned;
 mod neural;
+mod prose;
 mod struck;
 mod tesseract;
+pub mod words;
 
 pub use self::neural::{Cutter, NeuralReader, of_our_trade};
+pub use self::prose::ProseRules;
 pub use self::tesseract::TesseractReader;
 
+use self::words::Words;
 use crate::geometry::{Point, Quad};
 use crate::intake::PhotoFacts;
 use crate::layout::{Code, Label, Page};
@@ -20,6 +24,7 @@ use crate::trouble::Result;
 use image::RgbImage;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
+use std::sync::Arc;
 
 /// The numbers of `config/reading.toml`; the file says what each does.
 #[derive(Clone, Copy, Debug, Deserialize)]
@@ -37,6 +42,7 @@ pub struct ReadingRules {
     pub alternatives: usize,
     pub alternative_from: f32,
     pub beam: beam::BeamRules,
+    pub prose: prose::ProseRules,
 }
 
 impl ReadingRules {
@@ -63,6 +69,23 @@ pub trait Reader {
     /// Where the engine fails, not where it reads badly.
     fn read(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>>;
 
+    /// The English words that the engine knows for running writing; `None` where it knows none.
+    ///
+    /// # Errors
+    /// Where the table of words is missing or damaged.
+    fn words(&mut self) -> Result<Option<Arc<Words>>> {
+        Ok(None)
+    }
+
+    /// As [`Reader::read`], for lines of running writing in English: with more time, and with the
+    /// words it knows.
+    ///
+    /// # Errors
+    /// As [`Reader::read`] and [`Reader::words`].
+    fn read_prose(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+        self.read(picture, lines)
+    }
+
     /// The engine's name and model.
     fn name(&self) -> &str;
 
@@ -77,7 +100,8 @@ pub fn lacking(reader: &dyn Reader) -> Vec<char> {
 }
 
 /// Reads every line of a photograph. A label that reads badly is read upside
-/// down too, and turned where that is better.
+/// down too, and turned where that is better; running writing in English is read
+/// once more with the words of that language.
 ///
 /// # Errors
 /// Where the engine fails.
@@ -90,13 +114,14 @@ pub fn read(
 ) -> Result<Reading> {
     let mut labels = Vec::new();
     for label in &page.labels {
-        let mut lines = read_label(picture, label, reader, rules)?;
-        for (line, _) in &mut lines {
-            line.struck = struck::struck(picture, &line.quad, rules);
-        }
+        let lines = read_label(picture, label, reader, rules)?;
         if let Some(quad) = lines.first().map(|l| if l.1 { label.quad.turned() } else { label.quad }) {
             labels.push(ReadLabel { quad, lines: lines.into_iter().map(|l| l.0).collect() });
         }
+    }
+    prose::read_again(picture, &mut labels, reader, &rules.prose)?;
+    for line in labels.iter_mut().flat_map(|l: &mut ReadLabel| &mut l.lines) {
+        line.struck = struck::struck(picture, &line.quad, rules);
     }
     Ok(Reading { photo: facts.clone(), labels, codes: page.codes.clone() })
 }

@@ -2,9 +2,10 @@
 //! that reads characters along the line.
 
 use super::beam;
-use super::ctc::{Alphabet, Alternatives, Steps, along, best_path};
+use super::ctc::{Alphabet, Alternatives, Steps, add, along, best_path, chance};
 use super::grams::{Grams, Habits};
 use super::learned::{Learned, Shipped};
+use super::words::{Prose, Words};
 use super::{ReadLine, Reader, ReadingRules};
 use crate::geometry::{Point, Quad};
 use crate::layout::resize;
@@ -12,7 +13,8 @@ use crate::runtime::{Network, planes};
 use crate::trouble::{Result, Trouble};
 use image::{Rgb, RgbImage};
 use serde::Deserialize;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// What a model of our own says of itself in `reader.json`.
 #[derive(Clone, Debug, Deserialize)]
@@ -29,6 +31,10 @@ struct About {
     /// one.
     #[serde(default)]
     letters: Option<String>,
+    /// Name of the file with English words and pairs of words (see [`Words`]),
+    /// where it has one.
+    #[serde(default)]
+    words: Option<String>,
 }
 
 fn one() -> f32 {
@@ -60,6 +66,8 @@ pub struct NeuralReader {
     alphabet: Alphabet,
     habits: Option<Habits>,
     about: About,
+    /// Where its words lie, which are loaded when running writing is met.
+    words: Option<PathBuf>,
     rules: ReadingRules,
     /// The character of every class but blank.
     characters: Vec<char>,
@@ -110,8 +118,9 @@ impl NeuralReader {
             height: rules.line_height,
             temperature: 1.0,
             letters: None,
+            words: None,
         };
-        Ok(NeuralReader { network, alphabet, habits: None, about, rules, characters })
+        Ok(NeuralReader { network, alphabet, habits: None, words: None, about, rules, characters })
     }
 
     /// Loads a reader of our own from `folder` (`reader.onnx`, `reader.json`,
@@ -143,6 +152,7 @@ impl NeuralReader {
             network,
             alphabet: Alphabet::new(characters.clone(), |_| true),
             habits,
+            words: about.words.as_ref().map(|name| folder.join(name)),
             about,
             rules,
             characters,
@@ -215,22 +225,24 @@ impl NeuralReader {
     /// # Errors
     /// Where the network fails.
     pub fn scores(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Vec<f32>> {
-        let (shape, data, _) = self.input(picture, quad);
+        let (shape, data, _) = self.input(picture, quad, 1.0);
         Ok(self.network.run(shape, &data)?.data)
     }
 
-    /// What the network takes of a line: shape, numbers, and how large a share
-    /// (0 to 1) of its columns the line fills.
-    fn input(&self, picture: &RgbImage, quad: &Quad) -> ([usize; 4], Vec<f32>, f32) {
-        let (crop, width) = cut(picture, quad, self.about.height, &self.rules);
+    /// What the network takes of a line made `wide` times as wide: shape, numbers, and how large a
+    /// share (0 to 1) of its columns the line fills.
+    fn input(&self, picture: &RgbImage, quad: &Quad, wide: f32) -> ([usize; 4], Vec<f32>, f32) {
+        let (crop, width) = cut(picture, quad, self.about.height, wide, &self.rules);
         let (w, h) = (crop.width() as usize, crop.height() as usize);
         let mut data = vec![0.0; 3 * w * h];
         planes(&crop, w, &mut data);
         ([1, 3, h, w], data, width as f32 / w as f32)
     }
 
-    fn read_line(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Option<ReadLine>> {
-        let (shape, data, filled) = self.input(picture, quad);
+    /// What the network sees in a line made `wide` times as wide, and the share of the steps that
+    /// the line fills.
+    fn look(&mut self, picture: &RgbImage, quad: &Quad, wide: f32) -> Result<(Steps, f32)> {
+        let (shape, data, filled) = self.input(picture, quad, wide);
         let output = self.network.run(shape, &data)?;
         if output.shape.last() != Some(&self.alphabet.classes()) {
             return Err(Trouble::new(
@@ -243,7 +255,11 @@ impl NeuralReader {
             )
             .hint("the model and its alphabet do not belong together; install the program again"));
         }
-        let steps = Steps::new(&output.data, &self.alphabet, self.about.temperature);
+        Ok((Steps::new(&output.data, &self.alphabet, self.about.temperature), filled))
+    }
+
+    fn read_line(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Option<ReadLine>> {
+        let (steps, filled) = self.look(picture, quad, 1.0)?;
         let keep = Alternatives { most: self.rules.alternatives, from: self.rules.alternative_from };
         let chars = match &self.habits {
             Some(habits) => {
@@ -254,6 +270,42 @@ impl NeuralReader {
         };
         Ok(ReadLine::from_chars(*quad, chars, &format!("neural {}", self.about.name)))
     }
+
+    /// Reads a line of running writing: looked at as it is and narrower (hasty hands write wide), and
+    /// of the texts found in both looks the one taken that words, letters and both looks like best.
+    fn read_prose_line(
+        &mut self,
+        picture: &RgbImage,
+        quad: &Quad,
+        words: &Words,
+    ) -> Result<Option<ReadLine>> {
+        let looks = [self.look(picture, quad, 1.0)?, self.look(picture, quad, self.rules.prose.narrower)?];
+        let Some(habits) = &self.habits else { return Ok(None) };
+        let prose = Prose { habits, words };
+        let mut found: Vec<beam::Found> = Vec::new();
+        for (steps, _) in &looks {
+            for text in beam::texts(steps, &self.alphabet, &prose, &self.rules.prose.beam) {
+                if found.iter().all(|f| f.text != text.text) {
+                    found.push(text);
+                }
+            }
+        }
+        // The mean of both looks, and the look that likes it better, count alike: a line is wide or
+        // it is not, but a letter may be seen in one look only.
+        let score = |f: &beam::Found| {
+            let seen = [&looks[0], &looks[1]].map(|(steps, _)| chance(&f.text, steps).max(-1e6));
+            let better = seen[0].max(seen[1]) == seen[0];
+            ((add(seen[0], seen[1]) + (seen[0] + seen[1]) / 2.0) / 2.0 + f.usual, better)
+        };
+        let scored = found.iter().map(|f| (score(f), f));
+        let Some(((_, natural), best)) = scored.max_by(|a, b| a.0.0.total_cmp(&b.0.0)) else {
+            return Ok(None);
+        };
+        let (steps, filled) = &looks[usize::from(!natural)];
+        let keep = Alternatives { most: self.rules.alternatives, from: self.rules.alternative_from };
+        let chars = along(&best.text, steps, &self.alphabet, keep, *filled);
+        Ok(ReadLine::from_chars(*quad, chars, &format!("neural {}", self.about.name)))
+    }
 }
 
 /// How many classes the general model has: its characters, blank and space.
@@ -262,6 +314,20 @@ const GENERAL_CLASSES: usize = 18_710;
 impl Reader for NeuralReader {
     fn read(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
         lines.iter().map(|quad| self.read_line(picture, quad)).collect()
+    }
+
+    fn words(&mut self) -> Result<Option<Arc<Words>>> {
+        match (&self.words, &self.habits) {
+            (Some(path), Some(_)) => Words::shared(path).map(Some),
+            _ => Ok(None),
+        }
+    }
+
+    fn read_prose(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+        match self.words()? {
+            Some(words) => lines.iter().map(|quad| self.read_prose_line(picture, quad, &words)).collect(),
+            None => self.read(picture, lines),
+        }
     }
 
     fn name(&self) -> &str {
@@ -295,21 +361,21 @@ pub struct Cutter {
 impl Cutter {
     /// The line at `quad`, levelled to the height that the network takes.
     pub fn crop(&self, picture: &RgbImage, quad: &Quad) -> RgbImage {
-        let (crop, width) = cut(picture, quad, self.height, &self.rules);
+        let (crop, width) = cut(picture, quad, self.height, 1.0, &self.rules);
         image::imageops::crop_imm(&crop, 0, 0, width, crop.height()).to_image()
     }
 
     /// A levelled line filled up to a width that the network takes.
     pub fn filled(&self, line: &RgbImage) -> RgbImage {
         let (w, h) = line.dimensions();
-        cut(line, &Quad::upright(0.0, 0.0, w as f32, h as f32), self.height, &self.rules).0
+        cut(line, &Quad::upright(0.0, 0.0, w as f32, h as f32), self.height, 1.0, &self.rules).0
     }
 }
 
-/// Cuts a line out for the network: a picture `height` high, and how many of its
-/// columns the line fills.
-fn cut(picture: &RgbImage, quad: &Quad, height: u32, rules: &ReadingRules) -> (RgbImage, u32) {
-    let width = (quad.width() * height as f32 / quad.height().max(1.0)).round() as u32;
+/// Cuts a line out for the network: a picture `height` high and `wide` times as wide as the line is at
+/// that height, and how many of its columns the line fills.
+fn cut(picture: &RgbImage, quad: &Quad, height: u32, wide: f32, rules: &ReadingRules) -> (RgbImage, u32) {
+    let width = (wide * quad.width() * height as f32 / quad.height().max(1.0)).round() as u32;
     let width = width.clamp(1, rules.widest_line);
     let crop = sample(picture, quad, width, height);
     // The network halves the width: whole eights, and never too narrow.
@@ -392,7 +458,7 @@ mod tests {
             }
         }
         let quad = Quad::upright(0.0, 0.0, 96.0, 48.0).turned();
-        let (crop, width) = cut(&picture, &quad, 48, &ReadingRules::built_in());
+        let (crop, width) = cut(&picture, &quad, 48, 1.0, &ReadingRules::built_in());
         assert_eq!((crop.dimensions(), width), ((96, 48), 96));
         assert_eq!((crop.get_pixel(10, 24)[0], crop.get_pixel(80, 24)[0]), (0, 255));
     }
@@ -401,7 +467,7 @@ mod tests {
     fn a_fine_photograph_is_averaged_down_and_short_lines_are_filled_up() {
         let picture = RgbImage::from_fn(400, 480, |x, _| Rgb([if x % 2 == 0 { 0 } else { 255 }; 3]));
         let (crop, width) =
-            cut(&picture, &Quad::upright(0.0, 0.0, 400.0, 480.0), 48, &ReadingRules::built_in());
+            cut(&picture, &Quad::upright(0.0, 0.0, 400.0, 480.0), 48, 1.0, &ReadingRules::built_in());
         assert_eq!((crop.dimensions(), width), ((48, 48), 40));
         let tone = crop.get_pixel(20, 20)[0];
         assert!((100..156).contains(&tone), "stripes finer than a pixel average to grey, not {tone}");
