@@ -307,10 +307,12 @@ mod tests {
     use super::super::grams::Grams;
     use super::*;
 
-    /// By hand: three words; `tarn` leaves half to what was not seen, `head` follows it.
-    const TABLE: &str = "\\1-grams:\n-0.30103\thead\n-0.60206\ttarn\t-0.30103\n-0.60206\ttar\n\n\\2-grams:\n-0.0969\ttarn head\n\\end\\\n";
+    /// By hand: three words; after `tarn` stands `head` with 0.8, and 0.4 of what
+    /// a word has alone is left for it.
+    const TABLE: &str = "\\1-grams:\n-0.30103\thead\n-0.60206\ttarn\t-0.39794\n-0.60206\ttar\n\n\\2-grams:\n-0.0969\ttarn head\n\\end\\\n";
+    /// Every letter a tenth, after whatever it stands.
     const LETTERS: &str =
-        "-9\t<s>\n-1\t</s>\n-1\t_\n-1\th\n-1\te\n-1\ta\n-1\td\n-1\tt\n-1\tr\n-1\tn\n-1\tH\n";
+        "-9\t<s>\n-1\t</s>\n-1\t_\n-1\th\n-1\te\n-1\ta\n-1\td\n-1\tt\n-1\tr\n-1\tn\n-1\tH\n-1\th e\n";
 
     fn words() -> Words {
         Words::read(TABLE.as_bytes()).unwrap()
@@ -339,10 +341,10 @@ mod tests {
         assert_eq!(to - from, 2);
         // p(tarn) + p(tar), 0.25 each.
         assert!((w.range(from, to) - 0.5).abs() < 1e-4);
-        // After `tarn` what was not seen has half of its probability, and a seen pair its own:
+        // After `tarn` what was not seen has 0.4 of its probability, and a seen pair its own:
         // the back-off rule of the ARPA format.
         let tarn = w.number("tarn").unwrap();
-        assert!((w.after(tarn, from, to) - 0.25).abs() < 1e-4);
+        assert!((w.after(tarn, from, to) - 0.2).abs() < 1e-4);
         let head = w.number("head").unwrap();
         assert!((w.after(tarn, head, head + 1) - 0.8).abs() < 1e-3);
         assert!((w.after(NONE, head, head + 1) - 0.5).abs() < 1e-4);
