@@ -62,7 +62,8 @@ pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<Exit
     outcome.report(args);
     let counts = catalogue.counts()?;
     eprintln!(
-        "{new} new drafts, {doubtful} with doubts; {} passed over as already there; {} wait to be settled.",
+        "{}, {doubtful} with doubts; {} passed over as already there; {} wait to be settled.",
+        count(new, "new draft"),
         outcome.files.saturating_sub(outcome.read + outcome.failed),
         counts.waiting
     );
@@ -489,7 +490,7 @@ impl Write for Sink {
     }
 }
 
-fn count(n: usize, thing: &str) -> String {
+pub(crate) fn count(n: usize, thing: &str) -> String {
     format!("{n} {thing}{}", if n == 1 { "" } else { "s" })
 }
 

@@ -4,7 +4,7 @@
 //! (`"TVMS 00412"`) or a container's code (`"Drawer 7"`); where two fit, say
 //! `"record 12"`, `"specimen 12"` or `"container 12"`.
 
-use crate::commands::SOME_FAILED;
+use crate::commands::{SOME_FAILED, count};
 use crate::output::line;
 use clap::Subcommand;
 use glassine::catalogue::{
@@ -267,7 +267,7 @@ pub enum People {
         #[arg(long, default_value = "settles", value_parser = ["reads", "settles", "keeps"])]
         role: String,
     },
-    /// Let a person come no more; what they did stays under their name.
+    /// End a person's access; what they did stays under their name.
     Remove {
         /// The name.
         name: String,
@@ -315,7 +315,7 @@ fn people(folder: &std::path::Path, what: Option<&People>) -> Result<()> {
         }
         Some(People::Remove { name }) => {
             catalogue.wait(store.remove_person(name))?;
-            eprintln!("{name} comes no more; what they did stays under their name.");
+            eprintln!("{name} can no longer sign in; what they did stays under their name.");
         }
         Some(People::Agreement) => {
             for a in catalogue.wait(store.agreement())? {
@@ -720,8 +720,4 @@ fn kind(kind: DeedKind) -> &'static str {
 
 fn day(at: &str) -> &str {
     at.get(..10).unwrap_or(at)
-}
-
-fn count(n: usize, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }

@@ -121,11 +121,11 @@ impl Eyes {
     ) -> Result<Reading> {
         let Photo { facts, pixels } = photo;
         let clean = times.cleanup.of(|| cleanup::clean(pixels, &rules.cleanup));
-        let page = times.layout.of(|| layout::look(&clean.colour, &mut *self.finder, &rules.layout))?;
+        let page = times.layout.of(|| layout::look(&clean, &mut *self.finder, &rules.layout))?;
         if let Some(steps) = steps {
-            steps.keep(&facts, &clean.colour, &page)?;
+            steps.keep(&facts, &clean, &page)?;
         }
-        times.reading.of(|| reading::read(&facts, &clean.colour, &page, &mut *self.reader, &rules.reading))
+        times.reading.of(|| reading::read(&facts, &clean, &page, &mut *self.reader, &rules.reading))
     }
 }
 

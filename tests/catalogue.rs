@@ -369,8 +369,11 @@ fn a_backup_opens_and_verifies_and_a_second_one_copies_only_what_is_new() {
     let id = copy.drafts(&Queue::default(), 1).unwrap()[0].id;
     copy.settle(id, WHO, &[], None).unwrap();
 
-    let error = catalogue.backup(&place.path().join("moths/inside")).unwrap_err().to_string();
-    assert!(error.contains("inside the collection folder"), "{error}");
+    std::os::unix::fs::symlink(place.path().join("moths"), place.path().join("link")).unwrap();
+    for inside in ["moths/inside", "moths/new/one", "backup/../moths/inside", "link/inside"] {
+        let error = catalogue.backup(&place.path().join(inside)).unwrap_err().to_string();
+        assert!(error.contains("inside the collection folder"), "{inside}: {error}");
+    }
     let other = Catalogue::create(&place.path().join("other")).unwrap();
     let error = other.backup(&to).unwrap_err().to_string();
     assert!(error.contains("no earlier backup"), "{error}");

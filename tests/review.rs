@@ -142,6 +142,9 @@ fn every_answer_carries_the_headers_that_keep_the_page_to_itself() {
     let (status, _, text) = page.get("/draft/99");
     assert_eq!(status, StatusCode::NOT_FOUND);
     assert!(text.contains("draft 99") && text.contains("not in this catalogue"), "{text}");
+    let (status, _, text) = page.get("/draft/abc");
+    assert_eq!(status, StatusCode::NOT_FOUND);
+    assert!(text.contains("leads nowhere") && text.contains("go on from the drafts"), "{text}");
 }
 
 /// A picture's name, every word read, every value, candidate, note, doubt and

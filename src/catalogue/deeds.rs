@@ -484,7 +484,10 @@ impl Store {
         .fetch_optional(&mut *tx)
         .await
         .map_err(|e| self.trouble(e))?
-        .ok_or_else(|| Trouble::new("undo", format!("{who} has nothing left to undo")))?;
+        .ok_or_else(|| {
+            Trouble::new("undo", format!("{who} has nothing left to undo"))
+                .hint("if the name is spelt otherwise in the history, give it as it stands there")
+        })?;
         let (undone, kind): (i64, DeedKind) = (row.get(0), DeedKind::of(row.get(1)));
         let rows =
             sqlx::query(

@@ -140,7 +140,13 @@ impl Store {
     /// very collection.
     async fn backup_target(&self, to: &Path) -> Result<Folder> {
         let own = self.folder().path();
-        let real = |p: &Path| std::fs::canonicalize(p).unwrap_or_else(|_| p.to_owned());
+        // A new folder is where the nearest one above it that is there leads.
+        let real = |p: &Path| {
+            let whole = std::path::absolute(p).unwrap_or_else(|_| p.to_owned());
+            let found = whole.ancestors().find_map(|a| Some((a, std::fs::canonicalize(a).ok()?)));
+            let Some((there, real)) = found else { return whole };
+            whole.strip_prefix(there).map_or_else(|_| real.clone(), |rest| real.join(rest))
+        };
         if real(to).starts_with(real(own)) {
             return Err(Trouble::file(to, "is inside the collection folder itself")
                 .hint("back up to another disk, or at least another folder"));

@@ -13,30 +13,14 @@ use imageproc::filter::gaussian_blur_f32;
 /// Longer side of the small copy on which the light is looked at, in pixels.
 const COPY: u32 = 256;
 
-/// What the light of a photograph is like.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Unevenness {
-    /// How much darker the darkest tenth of the light is than the lightest, 0
-    /// (even) to 1.
-    pub spread: f32,
-    /// The share of the picture that glares, 0 to 1.
-    pub glare: f32,
-}
-
-/// Looks at the light of a photograph without changing it.
-pub fn unevenness(picture: &RgbImage, rules: &CleanupRules) -> Unevenness {
+/// How much darker the darkest tenth of a photograph's light is than the lightest, 0 (even) to 1.
+pub fn unevenness(picture: &RgbImage, rules: &CleanupRules) -> f32 {
     let light = light(picture, rules);
     let mut tones: Vec<u8> = light.into_raw();
     tones.sort_unstable();
     let at = |share: f32| f32::from(tones[((tones.len() - 1) as f32 * share) as usize]);
     let (dark, bright) = (at(0.1), at(0.95));
-    let glaring = picture.pixels().step_by(7);
-    let all = glaring.len().max(1);
-    let glare = glaring.filter(|p| p.0.iter().all(|v| *v >= rules.glare_level)).count();
-    Unevenness {
-        spread: if bright > 0.0 { 1.0 - dark / bright } else { 0.0 },
-        glare: glare as f32 / all as f32,
-    }
+    if bright > 0.0 { 1.0 - dark / bright } else { 0.0 }
 }
 
 /// The photograph as it would look in even light.
@@ -115,7 +99,7 @@ mod tests {
 
     #[test]
     fn the_spread_of_the_light_is_measured() {
-        let spread = |picture: &RgbImage| unevenness(picture, &CleanupRules::built_in()).spread;
+        let spread = |picture: &RgbImage| unevenness(picture, &CleanupRules::built_in());
         assert!(spread(&RgbImage::from_pixel(300, 200, Rgb([200; 3]))) < 0.02);
         assert!(spread(&shaded()) > 0.5);
     }

@@ -1,9 +1,9 @@
-//! Makes the writing easier to find and read: even light, less glare. Pure
+//! Makes the writing easier to find and read: even light. Glare is left as it is. Pure
 //! picture-to-picture functions; the size of the picture never changes here.
 
 mod light;
 
-pub use light::{Unevenness, even_light, unevenness};
+use light::{even_light, unevenness};
 
 use crate::settings;
 use crate::trouble::Result;
@@ -17,8 +17,6 @@ use std::path::Path;
 pub struct CleanupRules {
     pub reach: f32,
     pub even_from: f32,
-    pub glare_level: u8,
-    pub glare_share: f32,
 }
 
 impl CleanupRules {
@@ -36,18 +34,8 @@ impl CleanupRules {
     }
 }
 
-/// A photograph made ready for reading, the same size as the original.
-#[derive(Clone, Debug)]
-pub struct Clean {
-    /// Colour with even light, 8-bit RGB.
-    pub colour: RgbImage,
-    /// What the light was like before.
-    pub light: Unevenness,
-}
-
-/// Cleans a photograph: evens its light where that is worth it.
-pub fn clean(picture: RgbImage, rules: &CleanupRules) -> Clean {
-    let light = unevenness(&picture, rules);
-    let colour = if light.spread > rules.even_from { even_light(&picture, rules) } else { picture };
-    Clean { colour, light }
+/// A photograph made ready for reading, the same size as the original, 8-bit RGB: its light is
+/// evened where that is worth it.
+pub fn clean(picture: RgbImage, rules: &CleanupRules) -> RgbImage {
+    if unevenness(&picture, rules) > rules.even_from { even_light(&picture, rules) } else { picture }
 }

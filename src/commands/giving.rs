@@ -738,9 +738,7 @@ pub fn report(args: &ReportArgs) -> Result<ExitCode> {
     let (mut collectors, mut undated) = (BTreeSet::new(), 0);
     if args.since.is_some() || args.until.is_some() {
         records.retain(|record| {
-            let span =
-                parsing::dates::Edtf::parse(record.value("eventDate")).and_then(|e| e.first.zip(e.last));
-            let Some((first, last)) = span else {
+            let Some((first, last)) = parsing::dates::days_of(record.value("eventDate")) else {
                 undated += 1;
                 return false;
             };
@@ -787,7 +785,7 @@ pub fn report(args: &ReportArgs) -> Result<ExitCode> {
     save(&args.to, &out::report(&head, &lines)?)?;
     remind(records.iter(), &config)?;
     if undated > 0 {
-        eprintln!("note: {} without a day that can be told left out.", count(undated, "lot"));
+        eprintln!("note: {} left out, since no day of theirs can be told.", count(undated, "lot"));
     }
     eprintln!(
         "{} of {} to {}. What a permit asks for is said in the permit: check it before you send the report.",

@@ -184,7 +184,7 @@ fn photograph(draft: &Draft, rules: &Rules) -> Result<Option<RgbImage>> {
     let at = photo.page.map_or(0, |p| p as usize - 1);
     let opened = intake::open(&photo.file, &rules.intake).nth(at);
     let pixels = opened.unwrap_or_else(|| Err(Trouble::file(&photo.file, "has no such page")))?.pixels;
-    Ok(Some(cleanup::clean(pixels, &rules.cleanup).colour))
+    Ok(Some(cleanup::clean(pixels, &rules.cleanup)))
 }
 
 /// Cuts lines of the drafts out into a folder with a list to be filled in.

@@ -89,6 +89,9 @@ pub(super) fn unreadable(path: &Path, e: std::io::Error) -> Trouble {
             .cause(e)
             .hint("mend or remove the link");
     }
+    if e.kind() == std::io::ErrorKind::NotFound {
+        return Trouble::file(path, "does not exist").hint("check how it is spelt, and where it lies");
+    }
     Trouble::file(path, "cannot be read").cause(e).hint(if denied {
         "give yourself permission to read it, then add it again"
     } else {

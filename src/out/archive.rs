@@ -10,6 +10,7 @@
 
 use super::{Naming, Row, Source, write_failed};
 use crate::catalogue::{Determination, Record};
+use crate::parsing::dates::days_of;
 use crate::settings;
 use crate::trouble::{Result, Trouble};
 use jiff::civil::Date;
@@ -127,9 +128,13 @@ impl Span {
             self.west_east_south_north = Some((w.min(lon), e.max(lon), s.min(lat), n.max(lat)));
         }
         // EML takes a whole day or a year.
-        for date in row.get("eventDate").iter().flat_map(|d| d.split('/')) {
-            let whole = crate::parsing::dates::Edtf::parse(date).and_then(|e| e.first.zip(e.last));
-            let Some((first, last)) = whole else { continue };
+        let date = row.get("eventDate").map_or("", String::as_str);
+        // Of an interval open at one end the other counts.
+        let days = match days_of(date) {
+            Some(days) => vec![days],
+            None => date.split('/').filter_map(days_of).collect(),
+        };
+        for (first, last) in days {
             let span = self.first_last.get_or_insert((first, last));
             *span = (span.0.min(first), span.1.max(last));
         }

@@ -7,7 +7,7 @@
 
 use super::Row;
 use crate::checking::kilometres_between;
-use crate::parsing::dates::Edtf;
+use crate::parsing::dates::days_of;
 use crate::trouble::{Result, Trouble};
 use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
@@ -52,8 +52,7 @@ impl PlotPoint {
 
 /// When in the year a date is, where it says so closely enough.
 fn season(date: &str) -> Option<f64> {
-    let edtf = Edtf::parse(date.split('T').next().filter(|_| !date.contains('/')).unwrap_or(date))?;
-    let (first, last) = (edtf.first?, edtf.last?);
+    let (first, last) = days_of(date)?;
     let days = first.until(last).ok()?.get_days();
     if !(0..=LONGEST).contains(&days) {
         return None;
@@ -289,6 +288,9 @@ mod tests {
             ("1993-07-16", Some(7.0 + 15.0 / 31.0)),
             ("1993-07-16T22:10", Some(7.0 + 15.0 / 31.0)),
             ("1993-07-10/1993-07-14", Some(7.0 + 11.0 / 31.0)),
+            // A shortened end and times, as ISO 8601 has them.
+            ("1993-07-12/15", Some(7.0 + 12.0 / 31.0)),
+            ("1993-07-16T21:00/1993-07-17T05:00", Some(7.0 + 15.0 / 31.0)),
             ("1993-07", None),
             ("1993-07-01/1993-08-01", None),
             ("1993", None),

@@ -22,7 +22,7 @@ mod iso;
 mod rules;
 mod tokens;
 
-pub use edtf::Edtf;
+pub use edtf::{Edtf, days_of};
 pub use fast::{One, Standing, parse_one};
 pub use iso::{IsoDate, Moment, ordinal};
 pub(crate) use rules::fold as fold_name;

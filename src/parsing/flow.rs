@@ -242,12 +242,6 @@ impl<'a> Flow<'a> {
         if a >= b { "" } else { &self.text[self.bytes[a]..self.bytes[b]] }
     }
 
-    /// Characters from bytes of [`Flow::text`].
-    pub fn chars_of(&self, bytes: Range<usize>) -> Range<usize> {
-        let find = |b: usize| self.bytes.partition_point(|x| *x < b).min(self.chars.len());
-        find(bytes.start)..find(bytes.end)
-    }
-
     /// `range` without white space and stray marks at its ends.
     pub fn trim(&self, range: Range<usize>, marks: &str) -> Range<usize> {
         let (mut a, mut b) = (range.start, range.end.min(self.chars.len()));

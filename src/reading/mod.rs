@@ -245,7 +245,6 @@ fn says_more(longer: &ReadLine, line: Option<&ReadLine>, rules: &ReadingRules) -
 fn sureness(lines: &[Option<ReadLine>]) -> f32 {
     let chars = lines.iter().flatten().flat_map(|l| &l.chars);
     let (sum, count) = chars.fold((0.0, 0u32), |(s, n), c| (s + c.confidence, n + 1));
-    // Few characters for the width means that most of the line was not read.
     if count == 0 { 0.0 } else { sum / count as f32 }
 }
 

@@ -407,7 +407,7 @@ fn parting(app: &App, record: &Record) -> Markup {
 fn places_page(app: &App, counts: &QueueCounts, containers: &[Container], trash: i64) -> Markup {
     let body = html! {
         section.page {
-            h1 { "Places" }
+            h1 { "Containers" }
             p.soft { "Boxes, drawers, cabinets, coolers: whatever holds lots, specimens or others of its kind." }
             ol.rows {
                 @for c in containers {
@@ -435,7 +435,7 @@ fn places_page(app: &App, counts: &QueueCounts, containers: &[Container], trash:
             p { a href="/trash" { "The trash" @if trash > 0 { " (" (trash) ")" } } }
         }
     };
-    layout("Places", "places", Some(counts), Some(app), body)
+    layout("Containers", "places", Some(counts), Some(app), body)
 }
 
 fn held(c: &Container) -> String {
@@ -584,7 +584,7 @@ fn trash_page(app: &App, counts: &QueueCounts, trash: &[Trashed], removal: &Remo
             @else if removal.files > 0 {
                 h2 { "Empty it" }
                 p { (files(removal)) " on this disk " @if removal.files == 1 { "is" } @else { "are" } " shown by nothing else." }
-                p { a.button href="/trash/empty" { "Look what would be removed" } }
+                p { a.button href="/trash/empty" { "See what would be removed" } }
             } @else if !trash.is_empty() { p.soft { "There are no photographs of it to remove." } }
         }
     };

@@ -1,11 +1,13 @@
 //! Shows drafts to a person, who settles them.
 //!
 //! A page of the person's own browser, served by this program to the same
-//! machine only: no network, no outside fonts or scripts, and every page works
-//! without JavaScript; a small script adds the keys and the moving light.
+//! machine only, unless `--network` names an address for people who sign in: no
+//! outside fonts or scripts, and every page works without JavaScript; a small
+//! script adds the keys and the moving light.
 //!
-//! Guards: only loopback addresses are bound, the `Host` header must name one
-//! (a foreign name resolving to this machine is refused), every post carries a
+//! Guards: another address than loopback is bound only where people sign in, and
+//! with HTTPS unless `--without-https` says otherwise; the `Host` header must name
+//! one of the page's own (a foreign name resolving to this machine is refused), every post carries a
 //! token that only this program's own pages know, the
 //! `Content-Security-Policy` lets a page load nothing but its own style,
 //! script and pictures, and a connection has a time for each step ([`Patience`]).
@@ -26,7 +28,7 @@ use crate::geometry::{Point, Quad};
 use crate::intake::IntakeRules;
 use crate::trouble::{Result, Trouble};
 use axum::Router;
-use axum::extract::{FromRequestParts, Path as At, Query};
+use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::middleware;
 use axum::response::{Html, IntoResponse, Redirect, Response};
@@ -342,14 +344,30 @@ pub fn router(store: Arc<Store>, options: Options, port: u16) -> Router {
         .route("/page.css", get(|| asset("text/css; charset=utf-8", include_str!("page.css"))))
         .route("/icon.svg", get(|| asset("image/svg+xml", ICON)))
         .route("/page.js", get(|| asset("text/javascript; charset=utf-8", include_str!("page.js"))))
-        .fallback(|| async {
-            Failed(
-                StatusCode::NOT_FOUND,
-                Trouble::new("this address", "leads nowhere").hint("go on from the drafts"),
-            )
-        })
+        .fallback(|| async { nowhere() })
         .layer(tower_http::limit::RequestBodyLimitLayer::new(LARGEST_FORM))
         .layer(middleware::from_fn_with_state(app, door::guard))
+}
+
+/// What an address says of its page; an address that says nothing of the kind leads nowhere.
+struct At<T>(T);
+
+impl<T: serde::de::DeserializeOwned + Send, S: Send + Sync> FromRequestParts<S> for At<T> {
+    type Rejection = Failed;
+
+    async fn from_request_parts(
+        parts: &mut axum::http::request::Parts,
+        state: &S,
+    ) -> std::result::Result<Self, Failed> {
+        match Path::<T>::from_request_parts(parts, state).await {
+            Ok(Path(said)) => Ok(At(said)),
+            Err(_) => Err(nowhere()),
+        }
+    }
+}
+
+fn nowhere() -> Failed {
+    Failed(StatusCode::NOT_FOUND, Trouble::new("this address", "leads nowhere").hint("go on from the drafts"))
 }
 
 /// A trouble as a page, or as plain text for the script.

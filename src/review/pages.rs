@@ -113,7 +113,7 @@ pub(super) fn layout(
                             "Records"
                             @if let Some(c) = counts { span.count { (c.records) } }
                         }
-                        a href="/places" aria-current=[(place == "places").then_some("page")] { "Places" }
+                        a href="/places" aria-current=[(place == "places").then_some("page")] { "Containers" }
                         a href="/due" aria-current=[(place == "due").then_some("page")] { "Due" }
                         a href="/progress" aria-current=[(place == "progress").then_some("page")] { "Progress" }
                     }
@@ -211,7 +211,7 @@ fn keys() -> Markup {
                 ("t", "type in a label without a photograph"),
                 ("v", "events"),
                 ("l", "list of records"),
-                ("g", "places: boxes and drawers"),
+                ("g", "containers: boxes and drawers"),
                 ("p", "progress"),
                 ("?", "this card"),
             ],

@@ -132,7 +132,7 @@ pub(super) fn misfit(term: &str, value: &str) -> Option<String> {
             format!("“{value}” is no longitude: write degrees from -180 to 180, for example -105.2705.")
         }),
         "minimumElevationInMeters" | "maximumElevationInMeters" => out_of(value, 9000.0)
-            .then(|| format!("“{value}” is no elevation: write metres as a plain number, for example 1250.")),
+            .then(|| format!("“{value}” is no elevation: write metres from -9000 to 9000 as a plain number, for example 1250.")),
         "individualCount" => value
             .parse::<u32>()
             .is_err()

@@ -62,6 +62,15 @@ impl Edtf {
     }
 }
 
+/// First and last day of a date as the catalogue holds it: ISO 8601 with times and shortened ends
+/// (`2007-11-13/15`), else EDTF; `None` where it is neither, or open at one end.
+pub fn days_of(value: &str) -> Option<(Date, Date)> {
+    match IsoDate::parse(value) {
+        Some(iso) => Some((iso.first(), iso.last())),
+        None => Edtf::parse(value).and_then(|e| e.first.zip(e.last)),
+    }
+}
+
 struct End {
     first: Date,
     last: Date,
