@@ -1,5 +1,6 @@
 //! Chains the rooms from a photograph to a draft, over many photographs at
-//! once; holds no logic of its own.
+//! once, and checks drafts again when values or tables change. What is understood or
+//! doubted is decided in the rooms.
 //!
 //! Every worker has its own eyes (line finder and reader), takes the next file,
 //! and hands what it found to the one place that writes it down. A file that

@@ -6,6 +6,7 @@
 
 use crate::trouble::{Result, Trouble};
 use serde::de::DeserializeOwned;
+use std::ops::RangeInclusive;
 use std::path::Path;
 
 /// Reads the built-in table `text` (named `name`, for messages) overlaid by
@@ -37,6 +38,26 @@ pub fn table<T: DeserializeOwned>(name: &str, text: &str, folder: Option<&Path>)
             .hint(format!("compare it with config/{name} of the program")),
         None => built_in(e),
     })
+}
+
+/// Refuses a value outside the range that its table documents.
+///
+/// # Errors
+/// Names the table, the key, its value and the range.
+pub fn within<T: PartialOrd + std::fmt::Display>(
+    table: &str,
+    key: &str,
+    value: T,
+    range: RangeInclusive<T>,
+) -> Result<()> {
+    if range.contains(&value) {
+        return Ok(());
+    }
+    Err(Trouble::new(table, format!("{key} is {value}")).hint(format!(
+        "give a value from {} to {}",
+        range.start(),
+        range.end()
+    )))
 }
 
 fn merge(base: &mut toml::Table, own: toml::Table) {

@@ -1,9 +1,8 @@
 //! The limits of intake, from `config/intake.toml`.
 
-use crate::settings;
-use crate::trouble::{Result, Trouble};
+use crate::settings::{self, within};
+use crate::trouble::Result;
 use serde::Deserialize;
-use std::ops::RangeInclusive;
 use std::path::Path;
 
 /// What intake accepts; the reasons stand in `config/intake.toml`.
@@ -80,29 +79,18 @@ impl IntakeRules {
     pub fn load(folder: Option<&Path>) -> Result<Self> {
         let rules: IntakeRules =
             settings::table("intake.toml", include_str!("../../config/intake.toml"), folder)?;
-        within("limits.file_mib", rules.limits.file_mib, 1..=4096)?;
-        within("limits.megapixels", rules.limits.megapixels, 1..=1000)?;
-        within("limits.side", rules.limits.side, 1000..=65535)?;
-        within("limits.seconds", rules.limits.seconds, 1..=3600)?;
-        within("records.file_mib", rules.records.file_mib, 1..=4096)?;
-        within("records.row_kib", rules.records.row_kib, 1..=65536)?;
-        within("typed.record_chars", rules.typed.record_chars, 100..=100_000)?;
-        within("pdf.dpi", rules.pdf.dpi, 72.0..=1200.0)?;
-        within("pdf.pages", rules.pdf.pages, 1..=10_000)?;
-        within("likeness.bits", rules.likeness.bits, 0..=64)?;
+        within("config/intake.toml", "limits.file_mib", rules.limits.file_mib, 1..=4096)?;
+        within("config/intake.toml", "limits.megapixels", rules.limits.megapixels, 1..=1000)?;
+        within("config/intake.toml", "limits.side", rules.limits.side, 1000..=65535)?;
+        within("config/intake.toml", "limits.seconds", rules.limits.seconds, 1..=3600)?;
+        within("config/intake.toml", "records.file_mib", rules.records.file_mib, 1..=4096)?;
+        within("config/intake.toml", "records.row_kib", rules.records.row_kib, 1..=65536)?;
+        within("config/intake.toml", "typed.record_chars", rules.typed.record_chars, 100..=100_000)?;
+        within("config/intake.toml", "pdf.dpi", rules.pdf.dpi, 72.0..=1200.0)?;
+        within("config/intake.toml", "pdf.pages", rules.pdf.pages, 1..=10_000)?;
+        within("config/intake.toml", "likeness.bits", rules.likeness.bits, 0..=64)?;
         Ok(rules)
     }
-}
-
-fn within<T: PartialOrd + std::fmt::Display>(key: &str, value: T, range: RangeInclusive<T>) -> Result<()> {
-    if range.contains(&value) {
-        return Ok(());
-    }
-    Err(Trouble::new("config/intake.toml", format!("{key} is {value}")).hint(format!(
-        "give a value from {} to {}",
-        range.start(),
-        range.end()
-    )))
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 /// How the search weighs and how far it looks (`config/reading.toml`).
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct BeamRules {
     /// How many texts are carried along the line.
     pub width: usize,

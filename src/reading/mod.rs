@@ -28,6 +28,7 @@ use std::sync::Arc;
 
 /// The numbers of `config/reading.toml`; the file says what each does.
 #[derive(Clone, Copy, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
 #[allow(missing_docs)]
 pub struct ReadingRules {
     pub line_height: u32,
@@ -49,9 +50,39 @@ impl ReadingRules {
     /// The built-in rules, overlaid by `folder/reading.toml`.
     ///
     /// # Errors
-    /// Names the user's file and what is wrong in it.
+    /// Names the user's file and what is wrong in it, or the value that is out of its range.
     pub fn load(folder: Option<&Path>) -> Result<Self> {
-        settings::table("reading.toml", include_str!("../../config/reading.toml"), folder)
+        let rules: Self = settings::table("reading.toml", include_str!("../../config/reading.toml"), folder)?;
+        let whole = |key: &str, value: usize, range| settings::within(TABLE, key, value, range);
+        let number = |key: &str, value: f32, range| settings::within(TABLE, key, value, range);
+        whole("line_height", rules.line_height as usize, 16..=128)?;
+        whole("widest_line", rules.widest_line as usize, 640..=4000)?;
+        whole("narrowest_line", rules.narrowest_line as usize, 16..=320)?;
+        whole("alternatives", rules.alternatives, 0..=10)?;
+        number("alternative_from", rules.alternative_from, 0.001..=0.1)?;
+        number("turn_below", rules.turn_below, 0.5..=0.95)?;
+        number("turn_gain", rules.turn_gain, 0.02..=0.3)?;
+        number("drop_below", rules.drop_below, 0.1..=0.6)?;
+        number("struck_from", rules.struck_from, 1.8..=10.0)?;
+        number("longer_sure", rules.longer_sure, 0.2..=0.9)?;
+        number("glimpse_sure", rules.glimpse_sure, 0.1..=0.5)?;
+        whole("beam.width", rules.beam.width, 4..=32)?;
+        number("beam.from", rules.beam.from, 0.0002..=0.01)?;
+        number("beam.weight", rules.beam.weight, 0.0..=0.4)?;
+        number("beam.bonus", rules.beam.bonus, 0.0..=0.6)?;
+        whole("prose.words_from", rules.prose.words_from, 8..=40)?;
+        number("prose.share", rules.prose.share, 0.05..=0.2)?;
+        number("prose.sure", rules.prose.sure, 0.9..=1.0)?;
+        number("prose.narrower", rules.prose.narrower, 0.5..=0.9)?;
+        whole("prose.beam.width", rules.prose.beam.width, 16..=128)?;
+        number("prose.beam.from", rules.prose.beam.from, 0.0002..=0.01)?;
+        number("prose.beam.weight", rules.prose.beam.weight, 0.3..=1.0)?;
+        number("prose.beam.bonus", rules.prose.beam.bonus, 0.5..=3.0)?;
+        for (key, beam) in [("beam", &rules.beam), ("prose.beam", &rules.prose.beam)] {
+            number(&format!("{key}.figure_weight"), beam.figure_weight, 0.0..=0.4)?;
+            number(&format!("{key}.figure_bonus"), beam.figure_bonus, 0.0..=0.6)?;
+        }
+        Ok(rules)
     }
 
     /// The built-in rules.
@@ -59,6 +90,9 @@ impl ReadingRules {
         Self::load(None).expect("the built-in table fits")
     }
 }
+
+/// The table that [`ReadingRules`] come from, for messages.
+const TABLE: &str = "config/reading.toml";
 
 /// An engine that reads lines.
 pub trait Reader {
@@ -509,6 +543,20 @@ mod tests {
         assert!((l - 240.0).abs() < 0.5 && (r - 260.0).abs() < 0.5, "{l} {r}");
         let (l, _, r, _) = line.span(0..6).bounds();
         assert!((l - 100.0).abs() < 0.5 && (r - 200.0).abs() < 0.5, "{l} {r}");
+    }
+
+    #[test]
+    fn a_number_out_of_its_range_or_a_key_unknown_is_refused_by_name() {
+        let folder = tempfile::tempdir().unwrap();
+        let refused = |own: &str| {
+            std::fs::write(folder.path().join("reading.toml"), own).unwrap();
+            ReadingRules::load(Some(folder.path())).unwrap_err().to_string()
+        };
+        let said = refused("widest_line = 0\n");
+        assert!(said.contains("widest_line is 0") && said.contains("from 640 to 4000"), "{said}");
+        let said = refused("[prose.beam]\nweight = 7.0\n");
+        assert!(said.contains("prose.beam.weight is 7") && said.contains("from 0.3 to 1"), "{said}");
+        assert!(refused("widest = 3200\n").contains("reading.toml"));
     }
 
     #[test]

@@ -15,6 +15,7 @@ use serde::Deserialize;
 
 /// The numbers under `[prose]` in `config/reading.toml`; the file says what each does.
 #[derive(Clone, Copy, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
 #[allow(missing_docs)]
 pub struct ProseRules {
     pub words_from: usize,
