@@ -363,7 +363,7 @@ fn what_is_no_photograph_is_refused_by_what_it_is() {
     assert_eq!(refused("a.dng", &raw).fact, "is a camera's raw file, which is not read");
     let folder = tempfile::tempdir().unwrap();
     let missing = open(&folder.path().join("gone.jpg"), &rules()).next().unwrap().unwrap_err();
-    assert_eq!(missing.fact, "cannot be read");
+    assert_eq!(missing.fact, "does not exist");
 }
 
 #[test]
