@@ -69,6 +69,8 @@ struct Score {
 }
 
 const NEVER: f32 = -1e9;
+/// By how much a letter's log probability may lie above 0 for the rounding in tables.
+const ROUNDING: f32 = 0.1;
 
 impl Score {
     const NONE: Score = Score { blank: NEVER, letter: NEVER };
@@ -102,18 +104,28 @@ pub fn texts<L: Likely>(steps: &Steps, alphabet: &Alphabet, habits: &L, rules: &
             .collect();
         let blank = row[0].max(1e-12).ln();
         seen.clear();
+        // The texts that stay as they are.
         for &(n, score) in &beam {
-            let all = score.all();
             let at = entry(&mut seen, &mut place, n);
-            seen[at].1.blank = add(seen[at].1.blank, all + blank);
+            seen[at].1.blank = add(seen[at].1.blank, score.all() + blank);
+            if let Some((_, p)) = letters.iter().find(|(class, _)| n != 0 && *class == nodes[n].class) {
+                seen[at].1.letter = add(seen[at].1.letter, score.letter + p);
+            }
+        }
+        // What cannot come before the last of them is not begun.
+        let least = if seen.len() < rules.width {
+            f32::NEG_INFINITY
+        } else {
+            let ranks = seen.iter().map(|(n, score)| score.all() + nodes[*n].letters);
+            ranks.fold(f32::INFINITY, f32::min)
+        };
+        for &(n, score) in &beam {
             for &(class, p) in &letters {
-                let mut from = all;
-                if n != 0 && nodes[n].class == class {
-                    let at = entry(&mut seen, &mut place, n);
-                    seen[at].1.letter = add(seen[at].1.letter, score.letter + p);
-                    from = score.blank;
-                }
-                if from <= NEVER {
+                let again = n != 0 && nodes[n].class == class;
+                let from = if again { score.blank } else { score.all() };
+                let known = nodes[n].children.iter().any(|(c, _)| *c == class);
+                let most = from + p + nodes[n].letters + rules.bonus.max(rules.figure_bonus) + ROUNDING;
+                if from <= NEVER || (!known && most < least) {
                     continue;
                 }
                 let next = child(&mut nodes, &mut place, n, class, alphabet, habits, rules);
