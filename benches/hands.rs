@@ -37,8 +37,7 @@ fn main() {
     if let Some(at) = wanted.iter().position(|w| w == "--rules") {
         own = wanted.drain(at..).nth(1).map(PathBuf::from);
     }
-    let models = std::env::var_os("GLASSINE_MODELS")
-        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("models"), PathBuf::from);
+    let models = glassine::runtime::models_folder().expect("the models are installed");
     let rules = ReadingRules::load(own.as_deref()).expect("the rules can be read");
     let mut reader = NeuralReader::load(&models, 1, rules).expect("the models are installed");
     // By source, and by the one who wrote them.

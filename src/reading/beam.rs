@@ -82,11 +82,17 @@ impl Score {
 
 /// The used classes (see [`Alphabet`]) of the likeliest text, without blanks.
 pub fn search<L: Likely>(steps: &Steps, alphabet: &Alphabet, habits: &L, rules: &BeamRules) -> Vec<usize> {
-    texts(steps, alphabet, habits, rules).into_iter().next().map(|found| found.text).unwrap_or_default()
+    texts(steps, alphabet, habits, rules, 1).pop().map(|found| found.text).unwrap_or_default()
 }
 
-/// The texts left at the line's end, the likeliest first.
-pub fn texts<L: Likely>(steps: &Steps, alphabet: &Alphabet, habits: &L, rules: &BeamRules) -> Vec<Found> {
+/// The texts left at the line's end, the likeliest first, at most `most`.
+pub fn texts<L: Likely>(
+    steps: &Steps,
+    alphabet: &Alphabet,
+    habits: &L,
+    rules: &BeamRules,
+    most: usize,
+) -> Vec<Found> {
     let root = Node { parent: 0, class: 0, place: habits.start(), letters: 0.0, children: Vec::new() };
     let mut nodes = vec![root];
     let mut beam: Vec<(usize, Score)> = vec![(0, Score { blank: 0.0, letter: NEVER })];
@@ -123,9 +129,9 @@ pub fn texts<L: Likely>(steps: &Steps, alphabet: &Alphabet, habits: &L, rules: &
             for &(class, p) in &letters {
                 let again = n != 0 && nodes[n].class == class;
                 let from = if again { score.blank } else { score.all() };
-                let known = nodes[n].children.iter().any(|(c, _)| *c == class);
-                let most = from + p + nodes[n].letters + rules.bonus.max(rules.figure_bonus) + ROUNDING;
-                if from <= NEVER || (!known && most < least) {
+                let highest = from + p + nodes[n].letters + rules.bonus.max(rules.figure_bonus) + ROUNDING;
+                let known = || nodes[n].children.iter().any(|(c, _)| *c == class);
+                if from <= NEVER || (highest < least && !known()) {
                     continue;
                 }
                 let next = child(&mut nodes, &mut place, n, class, alphabet, habits, rules);
@@ -148,13 +154,13 @@ pub fn texts<L: Likely>(steps: &Steps, alphabet: &Alphabet, habits: &L, rules: &
         text.reverse();
         text
     };
-    let found = |(n, score): &(usize, Score)| {
-        let usual = nodes[*n].letters + rules.weight * habits.end(nodes[*n].place);
-        Found { text: text(*n), seen: score.all(), usual }
-    };
-    let mut all: Vec<Found> = beam.iter().map(found).collect();
-    all.sort_by(|a, b| (b.seen + b.usual).total_cmp(&(a.seen + a.usual)));
-    all
+    let mut ends: Vec<(usize, f32, f32)> = beam
+        .iter()
+        .map(|(n, score)| (*n, score.all(), nodes[*n].letters + rules.weight * habits.end(nodes[*n].place)))
+        .collect();
+    ends.sort_by(|a, b| (b.1 + b.2).total_cmp(&(a.1 + a.2)));
+    ends.truncate(most);
+    ends.into_iter().map(|(n, seen, usual)| Found { text: text(n), seen, usual }).collect()
 }
 
 fn entry(seen: &mut Vec<(usize, Score)>, place: &mut [usize], node: usize) -> usize {

@@ -284,7 +284,7 @@ impl NeuralReader {
         let prose = Prose { habits, words };
         let mut found: Vec<beam::Found> = Vec::new();
         for (steps, _) in &looks {
-            for text in beam::texts(steps, &self.alphabet, &prose, &self.rules.prose.beam) {
+            for text in beam::texts(steps, &self.alphabet, &prose, &self.rules.prose.beam, usize::MAX) {
                 if found.iter().all(|f| f.text != text.text) {
                     found.push(text);
                 }
@@ -294,8 +294,8 @@ impl NeuralReader {
         // it is not, but a letter may be seen in one look only.
         let score = |f: &beam::Found| {
             let seen = [&looks[0], &looks[1]].map(|(steps, _)| chance(&f.text, steps).max(-1e6));
-            let better = seen[0].max(seen[1]) == seen[0];
-            ((add(seen[0], seen[1]) + (seen[0] + seen[1]) / 2.0) / 2.0 + f.usual, better)
+            let natural = seen[0] >= seen[1];
+            ((add(seen[0], seen[1]) + (seen[0] + seen[1]) / 2.0) / 2.0 + f.usual, natural)
         };
         let scored = found.iter().map(|f| (score(f), f));
         let Some(((_, natural), best)) = scored.max_by(|a, b| a.0.0.total_cmp(&b.0.0)) else {

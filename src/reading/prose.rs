@@ -67,7 +67,7 @@ fn words_of(text: &str) -> impl Iterator<Item = &str> {
 
 fn is_english(words: &[&str], table: &Words, rules: &ProseRules) -> bool {
     let common = words.iter().filter(|w| table.is_common(w)).count();
-    words.len() >= rules.words_from && common as f32 >= rules.share * words.len() as f32
+    common as f32 >= rules.share * words.len() as f32
 }
 
 #[cfg(test)]
