@@ -14,7 +14,7 @@ use glassine::learning::trunk::Tape;
 use glassine::learning::{Judged, Line, School, learn, lines};
 use glassine::parsing::{Field, Parsed, Span};
 use glassine::reading::learned::{Learned, NAMES, Shipped, Told};
-use glassine::reading::{NeuralReader, ReadLabel, ReadLine, Reader, Reading, ReadingRules};
+use glassine::reading::{NeuralReader, ReadLabel, ReadLine, Reader, Reading, ReadingRules, View};
 use glassine::runtime::models_folder;
 use image::{Rgb, RgbImage};
 use rustybuzz::ttf_parser::{Face, OutlineBuilder};
@@ -160,7 +160,7 @@ fn school<'a>(models: &'a Path, folder: &'a Path, course: Course) -> School<'a> 
 fn read(reader: &mut NeuralReader, line: &Line) -> (String, String) {
     let (w, h) = line.picture.dimensions();
     let quad = Quad::upright(0.0, 0.0, w as f32, h as f32);
-    let read = reader.read(&line.picture, &[quad]).unwrap().remove(0);
+    let read = reader.read(&mut View::new(&line.picture), &[quad]).unwrap().remove(0);
     (read.as_ref().map(ReadLine::text).unwrap_or_default(), serde_json::to_string(&read).unwrap())
 }
 

@@ -95,8 +95,10 @@ pub fn texts<L: Likely>(
 ) -> Vec<Found> {
     let root = Node { parent: 0, class: 0, place: habits.start(), letters: 0.0, children: Vec::new() };
     let mut nodes = vec![root];
-    let mut beam: Vec<(usize, Score)> = vec![(0, Score { blank: 0.0, letter: NEVER })];
+    // The texts followed, each with both of its scores together.
+    let mut beam: Vec<(usize, Score, f32)> = vec![(0, Score { blank: 0.0, letter: NEVER }, 0.0)];
     let mut seen: Vec<(usize, Score)> = Vec::new();
+    let mut ranked: Vec<(f32, usize, Score, f32)> = Vec::new();
     // Where a text stands in `seen`; one entry a node.
     let mut place: Vec<usize> = vec![usize::MAX];
     for s in 0..steps.len() {
@@ -111,9 +113,9 @@ pub fn texts<L: Likely>(
         let blank = row[0].max(1e-12).ln();
         seen.clear();
         // The texts that stay as they are.
-        for &(n, score) in &beam {
+        for &(n, score, all) in &beam {
             let at = entry(&mut seen, &mut place, n);
-            seen[at].1.blank = add(seen[at].1.blank, score.all() + blank);
+            seen[at].1.blank = add(seen[at].1.blank, all + blank);
             if let Some((_, p)) = letters.iter().find(|(class, _)| n != 0 && *class == nodes[n].class) {
                 seen[at].1.letter = add(seen[at].1.letter, score.letter + p);
             }
@@ -125,10 +127,10 @@ pub fn texts<L: Likely>(
             let ranks = seen.iter().map(|(n, score)| score.all() + nodes[*n].letters);
             ranks.fold(f32::INFINITY, f32::min)
         };
-        for &(n, score) in &beam {
+        for &(n, score, all) in &beam {
             for &(class, p) in &letters {
                 let again = n != 0 && nodes[n].class == class;
-                let from = if again { score.blank } else { score.all() };
+                let from = if again { score.blank } else { all };
                 let highest = from + p + nodes[n].letters + rules.bonus.max(rules.figure_bonus) + ROUNDING;
                 let known = || nodes[n].children.iter().any(|(c, _)| *c == class);
                 if from <= NEVER || (highest < least && !known()) {
@@ -139,11 +141,16 @@ pub fn texts<L: Likely>(
                 seen[at].1.letter = add(seen[at].1.letter, from + p);
             }
         }
-        seen.iter().for_each(|(n, _)| place[*n] = usize::MAX);
-        let rank = |e: &(usize, Score)| e.1.all() + nodes[e.0].letters;
-        seen.sort_by(|a, b| rank(b).total_cmp(&rank(a)));
-        seen.truncate(rules.width.max(1));
-        std::mem::swap(&mut beam, &mut seen);
+        ranked.clear();
+        ranked.extend(seen.iter().map(|&(n, score)| {
+            place[n] = usize::MAX;
+            let all = score.all();
+            (all + nodes[n].letters, n, score, all)
+        }));
+        ranked.sort_by(|a, b| b.0.total_cmp(&a.0));
+        ranked.truncate(rules.width.max(1));
+        beam.clear();
+        beam.extend(ranked.iter().map(|&(_, n, score, all)| (n, score, all)));
     }
     let text = |mut at: usize| {
         let mut text = Vec::new();
@@ -156,7 +163,7 @@ pub fn texts<L: Likely>(
     };
     let mut ends: Vec<(usize, f32, f32)> = beam
         .iter()
-        .map(|(n, score)| (*n, score.all(), nodes[*n].letters + rules.weight * habits.end(nodes[*n].place)))
+        .map(|(n, _, all)| (*n, *all, nodes[*n].letters + rules.weight * habits.end(nodes[*n].place)))
         .collect();
     ends.sort_by(|a, b| (b.1 + b.2).total_cmp(&(a.1 + a.2)));
     ends.truncate(most);

@@ -170,23 +170,37 @@ fn align(text: &[usize], steps: &Steps) -> Vec<usize> {
 /// all its paths (the forward variable of Graves et al., 2006, equation 6); minus infinity where the
 /// steps are too few for it.
 pub fn chance(text: &[usize], steps: &Steps) -> f32 {
-    // Blank, first letter, blank, second letter ... blank.
-    let states: Vec<usize> = std::iter::once(0).chain(text.iter().flat_map(|c| [*c, 0])).collect();
-    let mut sum = vec![f32::NEG_INFINITY; states.len()];
+    // Blank, first letter, blank, second letter ... blank, with whether the letter before the last
+    // blank may be followed at once.
+    let states: Vec<(usize, bool)> = std::iter::once((0, false))
+        .chain(text.iter().enumerate().flat_map(|(i, c)| [(*c, i > 0 && text[i - 1] != *c), (0, false)]))
+        .collect();
+    // The sums of a step, a share of all of them each; the logarithm of all is added up.
+    let mut sum = vec![0.0f64; states.len()];
+    let mut log = 0.0;
     for s in 0..steps.len() {
         let row = steps.row(s);
+        let mut all = 0.0;
         for k in (0..states.len()).rev() {
-            let mut from = if s == 0 && k < 2 { 0.0 } else { sum[k] };
+            let (class, skips) = states[k];
+            let mut from = if s == 0 && k < 2 { 1.0 } else { sum[k] };
             if s > 0 && k > 0 {
-                from = add(from, sum[k - 1]);
+                from += sum[k - 1];
             }
-            if s > 0 && k > 1 && states[k] != 0 && states[k] != states[k - 2] {
-                from = add(from, sum[k - 2]);
+            if s > 0 && skips {
+                from += sum[k - 2];
             }
-            sum[k] = from + row[states[k]].max(1e-12).ln();
+            sum[k] = from * f64::from(row[class].max(1e-12));
+            all += sum[k];
         }
+        if all == 0.0 {
+            return f32::NEG_INFINITY;
+        }
+        sum.iter_mut().for_each(|share| *share /= all);
+        log += all.ln();
     }
-    sum.iter().rev().take(2).copied().fold(f32::NEG_INFINITY, add)
+    let end: f64 = sum.iter().rev().take(2).sum();
+    (log + end.ln()) as f32
 }
 
 /// log(exp a + exp b).

@@ -94,14 +94,36 @@ impl ReadingRules {
 /// The table that [`ReadingRules`] come from, for messages.
 const TABLE: &str = "config/reading.toml";
 
+/// A photograph before a reader, with what the reader saw of its lines, which a
+/// second reading need not look at again.
+pub struct View<'a> {
+    /// The cleaned picture.
+    pub picture: &'a RgbImage,
+    looks: Vec<neural::Look>,
+}
+
+impl<'a> View<'a> {
+    /// A picture of which nothing was seen yet.
+    pub fn new(picture: &'a RgbImage) -> Self {
+        View { picture, looks: Vec::new() }
+    }
+
+    /// Forgets what was seen since `from` looks had been taken, but for the lines
+    /// of `kept`.
+    fn forget(&mut self, from: usize, kept: impl Fn(&Quad) -> bool) {
+        let newer = self.looks.split_off(from);
+        self.looks.extend(newer.into_iter().filter(|look| kept(&look.quad)));
+    }
+}
+
 /// An engine that reads lines.
 pub trait Reader {
-    /// Reads the lines of `picture` that stand at `lines`, one answer a line and
+    /// Reads the lines of a photograph that stand at `lines`, one answer a line and
     /// in their order; `None` where nothing is written.
     ///
     /// # Errors
     /// Where the engine fails, not where it reads badly.
-    fn read(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>>;
+    fn read(&mut self, view: &mut View, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>>;
 
     /// The English words that the engine knows for running writing; `None` where it knows none.
     ///
@@ -116,8 +138,8 @@ pub trait Reader {
     ///
     /// # Errors
     /// As [`Reader::read`] and [`Reader::words`].
-    fn read_prose(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
-        self.read(picture, lines)
+    fn read_prose(&mut self, view: &mut View, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+        self.read(view, lines)
     }
 
     /// The engine's name and model.
@@ -147,13 +169,17 @@ pub fn read(
     rules: &ReadingRules,
 ) -> Result<Reading> {
     let mut labels = Vec::new();
+    let mut view = View::new(picture);
     for label in &page.labels {
-        let lines = read_label(picture, label, reader, rules)?;
+        let before = view.looks.len();
+        let lines = read_label(&mut view, label, reader, rules)?;
+        // Only lines by hand are ever read twice.
+        view.forget(before, |quad| lines.iter().any(|(line, _)| line.quad == *quad && line.is_by_hand()));
         if let Some(quad) = lines.first().map(|l| if l.1 { label.quad.turned() } else { label.quad }) {
             labels.push(ReadLabel { quad, lines: lines.into_iter().map(|l| l.0).collect() });
         }
     }
-    prose::read_again(picture, &mut labels, reader, &rules.prose)?;
+    prose::read_again(&mut view, &mut labels, reader, &rules.prose)?;
     for line in labels.iter_mut().flat_map(|l: &mut ReadLabel| &mut l.lines) {
         line.struck = struck::struck(picture, &line.quad, rules);
     }
@@ -162,15 +188,15 @@ pub fn read(
 
 /// The lines of one label, each with whether the label was turned.
 fn read_label(
-    picture: &RgbImage,
+    view: &mut View,
     label: &Label,
     reader: &mut dyn Reader,
     rules: &ReadingRules,
 ) -> Result<Vec<(ReadLine, bool)>> {
-    let mut upright = reader.read(picture, &label.lines)?;
+    let mut upright = reader.read(view, &label.lines)?;
     for (i, longer) in &label.longer {
-        if goes_on(picture, &label.lines[*i], longer, reader, rules)?
-            && let Some(line) = reader.read(picture, std::slice::from_ref(longer))?.remove(0)
+        if goes_on(view, &label.lines[*i], longer, reader, rules)?
+            && let Some(line) = reader.read(view, std::slice::from_ref(longer))?.remove(0)
             && says_more(&line, upright[*i].as_ref(), rules)
         {
             upright[*i] = Some(line);
@@ -180,7 +206,7 @@ fn read_label(
     if !label.signs.is_empty() {
         let quads: Vec<Quad> = label.signs.iter().map(|s| s.1).collect();
         // From the last on, so that the earlier lines keep their index.
-        for ((i, _), sign) in label.signs.iter().zip(reader.read(picture, &quads)?).rev() {
+        for ((i, _), sign) in label.signs.iter().zip(reader.read(view, &quads)?).rev() {
             match (&mut upright[*i], sign) {
                 (Some(line), Some(sign)) if sign.chars.len() <= 2 => line.append(&sign),
                 (_, sign) => upright.insert(i + 1, sign),
@@ -196,9 +222,9 @@ fn read_label(
         let mut longest = turned.clone();
         longest.sort_by(|a, b| b.width().total_cmp(&a.width()));
         longest.truncate(3);
-        let trial = reader.read(picture, &longest)?;
+        let trial = reader.read(view, &longest)?;
         if sureness(&trial) > sure + rules.turn_gain {
-            let mut lines = reader.read(picture, &turned)?;
+            let mut lines = reader.read(view, &turned)?;
             tell_hands(lines.iter_mut().rev(), &label.hand);
             best = (lines, true);
         }
@@ -225,7 +251,7 @@ fn tell_hands<'a>(lines: impl Iterator<Item = &'a mut Option<ReadLine>>, hand: &
 /// character by itself. Edges, folds and pins, most of what is offered, are told
 /// with less work from a look at the ends than by reading the whole line again.
 fn goes_on(
-    picture: &RgbImage,
+    view: &mut View,
     line: &Quad,
     longer: &Quad,
     reader: &mut dyn Reader,
@@ -244,7 +270,7 @@ fn goes_on(
         if beyond < 1.0 {
             continue;
         }
-        let seen = reader.read(picture, &[end])?.remove(0);
+        let seen = reader.read(view, &[end])?.remove(0);
         let shows = |c: &ReadChar| {
             counted(c.ch) && c.confidence >= rules.glimpse_sure && new.contains(&((c.start + c.end) / 2.0))
         };
@@ -399,6 +425,11 @@ impl ReadLine {
         }));
         let sum: f32 = self.chars.iter().map(|c| c.confidence).sum();
         self.confidence = sum / self.chars.len() as f32;
+    }
+
+    /// Whether it is rather written by hand than printed.
+    fn is_by_hand(&self) -> bool {
+        self.hand.is_some_and(|hand| hand >= 0.5)
     }
 
     /// Whether a person typed the line, and no engine read it.
@@ -590,7 +621,7 @@ mod tests {
     }
 
     impl Reader for Letters {
-        fn read(&mut self, _: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+        fn read(&mut self, _: &mut View, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
             self.widths.extend(lines.iter().map(|q| q.width().round() as u32));
             let read = |quad: &Quad| {
                 let (l, _, r, _) = quad.bounds();
@@ -630,7 +661,8 @@ mod tests {
         let read = |ink| {
             let mut reader = Letters { ink, widths: Vec::new() };
             let picture = RgbImage::new(400, 20);
-            let lines = read_label(&picture, &label, &mut reader, &ReadingRules::built_in()).unwrap();
+            let lines =
+                read_label(&mut View::new(&picture), &label, &mut reader, &ReadingRules::built_in()).unwrap();
             (lines[0].0.chars.len(), reader.widths)
         };
         // Nothing but an edge beyond the line: its end of 60 and a letter's width is all.

@@ -6,11 +6,12 @@ use super::ctc::{Alphabet, Alternatives, Steps, add, along, best_path, chance};
 use super::grams::{Grams, Habits};
 use super::learned::{Learned, Shipped};
 use super::words::{Prose, Words};
-use super::{ReadLine, Reader, ReadingRules};
+use super::{ReadLine, Reader, ReadingRules, View};
 use crate::geometry::{Point, Quad};
 use crate::layout::resize;
 use crate::runtime::{Network, planes};
 use crate::trouble::{Result, Trouble};
+use fast_image_resize::{FilterType, ResizeAlg, ResizeOptions, Resizer};
 use image::{Rgb, RgbImage};
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
@@ -225,25 +226,16 @@ impl NeuralReader {
     /// # Errors
     /// Where the network fails.
     pub fn scores(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Vec<f32>> {
-        let (shape, data, _) = self.input(picture, quad, 1.0);
-        Ok(self.network.run(shape, &data)?.data)
+        let crop = cut(picture, quad, self.about.height, &self.rules);
+        self.run(filled(&crop, &self.rules))
     }
 
-    /// What the network takes of a line made `wide` times as wide: shape, numbers, and how large a
-    /// share (0 to 1) of its columns the line fills.
-    fn input(&self, picture: &RgbImage, quad: &Quad, wide: f32) -> ([usize; 4], Vec<f32>, f32) {
-        let (crop, width) = cut(picture, quad, self.about.height, wide, &self.rules);
-        let (w, h) = (crop.width() as usize, crop.height() as usize);
+    /// What the network says of a line cut out and filled up.
+    fn run(&mut self, line: RgbImage) -> Result<Vec<f32>> {
+        let (w, h) = (line.width() as usize, line.height() as usize);
         let mut data = vec![0.0; 3 * w * h];
-        planes(&crop, w, &mut data);
-        ([1, 3, h, w], data, width as f32 / w as f32)
-    }
-
-    /// What the network sees in a line made `wide` times as wide, and the share of the steps that
-    /// the line fills.
-    fn look(&mut self, picture: &RgbImage, quad: &Quad, wide: f32) -> Result<(Steps, f32)> {
-        let (shape, data, filled) = self.input(picture, quad, wide);
-        let output = self.network.run(shape, &data)?;
+        planes(&line, w, &mut data);
+        let output = self.network.run([1, 3, h, w], &data)?;
         if output.shape.last() != Some(&self.alphabet.classes()) {
             return Err(Trouble::new(
                 &self.about.name,
@@ -255,36 +247,52 @@ impl NeuralReader {
             )
             .hint("the model and its alphabet do not belong together; install the program again"));
         }
-        Ok((Steps::new(&output.data, &self.alphabet, self.about.temperature), filled))
+        Ok(output.data)
     }
 
-    fn read_line(&mut self, picture: &RgbImage, quad: &Quad) -> Result<Option<ReadLine>> {
-        let (steps, filled) = self.look(picture, quad, 1.0)?;
+    /// Looks at a line that was cut out of a photograph at `quad`.
+    fn look(&mut self, quad: &Quad, crop: RgbImage) -> Result<Look> {
+        let whole = filled(&crop, &self.rules);
+        let filled = crop.width() as f32 / whole.width() as f32;
+        let steps = Steps::new(&self.run(whole)?, &self.alphabet, self.about.temperature);
+        Ok(Look { quad: *quad, crop, steps, filled })
+    }
+
+    fn read_line(&mut self, view: &mut View, quad: &Quad) -> Result<Option<ReadLine>> {
+        let look = self.look(quad, cut(view.picture, quad, self.about.height, &self.rules))?;
+        let text =
+            self.habits.as_ref().map(|h| beam::search(&look.steps, &self.alphabet, h, &self.rules.beam));
+        let line = self.line(&look, text.as_deref());
+        if self.words.is_some() {
+            view.looks.push(look);
+        }
+        Ok(line)
+    }
+
+    /// The line of `text` (used classes) as a look shows it; without a text that of the best path.
+    fn line(&self, look: &Look, text: Option<&[usize]>) -> Option<ReadLine> {
         let keep = Alternatives { most: self.rules.alternatives, from: self.rules.alternative_from };
-        let chars = match &self.habits {
-            Some(habits) => {
-                let text = beam::search(&steps, &self.alphabet, habits, &self.rules.beam);
-                along(&text, &steps, &self.alphabet, keep, filled)
-            }
-            None => best_path(&steps, &self.alphabet, keep, filled),
+        let chars = match text {
+            Some(text) => along(text, &look.steps, &self.alphabet, keep, look.filled),
+            None => best_path(&look.steps, &self.alphabet, keep, look.filled),
         };
-        Ok(ReadLine::from_chars(*quad, chars, &format!("neural {}", self.about.name)))
+        ReadLine::from_chars(look.quad, chars, &format!("neural {}", self.about.name))
     }
 
     /// Reads a line of running writing: looked at as it is and narrower (hasty hands write wide), and
     /// of the texts found in both looks the one taken that words, letters and both looks like best.
-    fn read_prose_line(
-        &mut self,
-        picture: &RgbImage,
-        quad: &Quad,
-        words: &Words,
-    ) -> Result<Option<ReadLine>> {
-        let looks = [self.look(picture, quad, 1.0)?, self.look(picture, quad, self.rules.prose.narrower)?];
+    fn read_prose_line(&mut self, view: &mut View, quad: &Quad, words: &Words) -> Result<Option<ReadLine>> {
+        let first = match view.looks.iter().position(|look| look.quad == *quad) {
+            Some(at) => view.looks.swap_remove(at),
+            None => self.look(quad, cut(view.picture, quad, self.about.height, &self.rules))?,
+        };
+        let narrower = self.look(quad, squeezed(&first.crop, self.rules.prose.narrower))?;
+        let looks = [first, narrower];
         let Some(habits) = &self.habits else { return Ok(None) };
         let prose = Prose { habits, words };
         let mut found: Vec<beam::Found> = Vec::new();
-        for (steps, _) in &looks {
-            for text in beam::texts(steps, &self.alphabet, &prose, &self.rules.prose.beam, usize::MAX) {
+        for look in &looks {
+            for text in beam::texts(&look.steps, &self.alphabet, &prose, &self.rules.prose.beam, usize::MAX) {
                 if found.iter().all(|f| f.text != text.text) {
                     found.push(text);
                 }
@@ -293,27 +301,31 @@ impl NeuralReader {
         // The mean of both looks, and the look that likes it better, count alike: a line is wide or
         // it is not, but a letter may be seen in one look only.
         let score = |f: &beam::Found| {
-            let seen = [&looks[0], &looks[1]].map(|(steps, _)| chance(&f.text, steps).max(-1e6));
-            let natural = seen[0] >= seen[1];
-            ((add(seen[0], seen[1]) + (seen[0] + seen[1]) / 2.0) / 2.0 + f.usual, natural)
+            let [a, b] = [&looks[0], &looks[1]].map(|look| chance(&f.text, &look.steps).max(-1e6));
+            ((add(a, b) + (a + b) / 2.0) / 2.0 + f.usual, a >= b)
         };
         let scored = found.iter().map(|f| (score(f), f));
-        let Some(((_, natural), best)) = scored.max_by(|a, b| a.0.0.total_cmp(&b.0.0)) else {
-            return Ok(None);
-        };
-        let (steps, filled) = &looks[usize::from(!natural)];
-        let keep = Alternatives { most: self.rules.alternatives, from: self.rules.alternative_from };
-        let chars = along(&best.text, steps, &self.alphabet, keep, *filled);
-        Ok(ReadLine::from_chars(*quad, chars, &format!("neural {}", self.about.name)))
+        let best = scored.max_by(|a, b| a.0.0.total_cmp(&b.0.0));
+        Ok(best.and_then(|((_, natural), f)| self.line(&looks[usize::from(!natural)], Some(&f.text))))
     }
+}
+
+/// What the network saw of one line.
+pub(super) struct Look {
+    pub quad: Quad,
+    /// The line, levelled to the network's height.
+    crop: RgbImage,
+    steps: Steps,
+    /// The share (0 to 1) of the steps that the line fills.
+    filled: f32,
 }
 
 /// How many classes the general model has: its characters, blank and space.
 const GENERAL_CLASSES: usize = 18_710;
 
 impl Reader for NeuralReader {
-    fn read(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
-        lines.iter().map(|quad| self.read_line(picture, quad)).collect()
+    fn read(&mut self, view: &mut View, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+        lines.iter().map(|quad| self.read_line(view, quad)).collect()
     }
 
     fn words(&mut self) -> Result<Option<Arc<Words>>> {
@@ -323,10 +335,10 @@ impl Reader for NeuralReader {
         }
     }
 
-    fn read_prose(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+    fn read_prose(&mut self, view: &mut View, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
         match self.words()? {
-            Some(words) => lines.iter().map(|quad| self.read_prose_line(picture, quad, &words)).collect(),
-            None => self.read(picture, lines),
+            Some(words) => lines.iter().map(|quad| self.read_prose_line(view, quad, &words)).collect(),
+            None => self.read(view, lines),
         }
     }
 
@@ -361,31 +373,37 @@ pub struct Cutter {
 impl Cutter {
     /// The line at `quad`, levelled to the height that the network takes.
     pub fn crop(&self, picture: &RgbImage, quad: &Quad) -> RgbImage {
-        let (crop, width) = cut(picture, quad, self.height, 1.0, &self.rules);
-        image::imageops::crop_imm(&crop, 0, 0, width, crop.height()).to_image()
+        cut(picture, quad, self.height, &self.rules)
     }
 
     /// A levelled line filled up to a width that the network takes.
     pub fn filled(&self, line: &RgbImage) -> RgbImage {
         let (w, h) = line.dimensions();
-        cut(line, &Quad::upright(0.0, 0.0, w as f32, h as f32), self.height, 1.0, &self.rules).0
+        filled(&self.crop(line, &Quad::upright(0.0, 0.0, w as f32, h as f32)), &self.rules)
     }
 }
 
-/// Cuts a line out for the network: a picture `height` high and `wide` times as wide as the line is at
-/// that height, and how many of its columns the line fills.
-fn cut(picture: &RgbImage, quad: &Quad, height: u32, wide: f32, rules: &ReadingRules) -> (RgbImage, u32) {
-    let width = (wide * quad.width() * height as f32 / quad.height().max(1.0)).round() as u32;
-    let width = width.clamp(1, rules.widest_line);
-    let crop = sample(picture, quad, width, height);
-    // The network halves the width: whole eights, and never too narrow.
-    let full = width.max(rules.narrowest_line).div_ceil(8) * 8;
-    if full == width {
-        return (crop, width);
-    }
-    let mut filled = RgbImage::from_pixel(full, height, Rgb([128; 3]));
-    image::imageops::replace(&mut filled, &crop, 0, 0);
-    (filled, width)
+/// Cuts a line out for the network: a picture `height` high and as wide as the line is at that height.
+fn cut(picture: &RgbImage, quad: &Quad, height: u32, rules: &ReadingRules) -> RgbImage {
+    let width = (quad.width() * height as f32 / quad.height().max(1.0)).round() as u32;
+    sample(picture, quad, width.clamp(1, rules.widest_line), height)
+}
+
+/// A line that was cut out before, made `share` times as wide. Lanczos keeps it sharp: lines
+/// squeezed so read as well as when they are cut out narrower.
+fn squeezed(crop: &RgbImage, share: f32) -> RgbImage {
+    let mut out = RgbImage::new(((crop.width() as f32 * share).round() as u32).max(1), crop.height());
+    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::Lanczos3));
+    Resizer::new().resize(crop, &mut out, &options).expect("both pictures are 8-bit RGB and not empty");
+    out
+}
+
+/// A line filled up on the right: the network halves the width, so whole eights, and never too narrow.
+fn filled(crop: &RgbImage, rules: &ReadingRules) -> RgbImage {
+    let full = crop.width().max(rules.narrowest_line).div_ceil(8) * 8;
+    let mut filled = RgbImage::from_pixel(full, crop.height(), Rgb([128; 3]));
+    image::imageops::replace(&mut filled, crop, 0, 0);
+    filled
 }
 
 /// The part of `picture` inside `quad`, levelled to `width` x `height`.
@@ -458,17 +476,17 @@ mod tests {
             }
         }
         let quad = Quad::upright(0.0, 0.0, 96.0, 48.0).turned();
-        let (crop, width) = cut(&picture, &quad, 48, 1.0, &ReadingRules::built_in());
-        assert_eq!((crop.dimensions(), width), ((96, 48), 96));
+        let crop = cut(&picture, &quad, 48, &ReadingRules::built_in());
+        assert_eq!(crop.dimensions(), (96, 48));
         assert_eq!((crop.get_pixel(10, 24)[0], crop.get_pixel(80, 24)[0]), (0, 255));
     }
 
     #[test]
     fn a_fine_photograph_is_averaged_down_and_short_lines_are_filled_up() {
         let picture = RgbImage::from_fn(400, 480, |x, _| Rgb([if x % 2 == 0 { 0 } else { 255 }; 3]));
-        let (crop, width) =
-            cut(&picture, &Quad::upright(0.0, 0.0, 400.0, 480.0), 48, 1.0, &ReadingRules::built_in());
-        assert_eq!((crop.dimensions(), width), ((48, 48), 40));
+        let rules = ReadingRules::built_in();
+        let crop = cut(&picture, &Quad::upright(0.0, 0.0, 400.0, 480.0), 48, &rules);
+        assert_eq!((crop.dimensions(), filled(&crop, &rules).dimensions()), ((40, 48), (48, 48)));
         let tone = crop.get_pixel(20, 20)[0];
         assert!((100..156).contains(&tone), "stripes finer than a pixel average to grey, not {tone}");
     }

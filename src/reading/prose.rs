@@ -8,9 +8,8 @@
 
 use super::beam::BeamRules;
 use super::words::Words;
-use super::{ReadLabel, ReadLine, Reader};
+use super::{ReadLabel, ReadLine, Reader, View};
 use crate::trouble::Result;
-use image::RgbImage;
 use serde::Deserialize;
 
 /// The numbers under `[prose]` in `config/reading.toml`; the file says what each does.
@@ -31,13 +30,13 @@ pub struct ProseRules {
 /// # Errors
 /// Where the engine fails.
 pub(super) fn read_again(
-    picture: &RgbImage,
+    view: &mut View,
     labels: &mut [ReadLabel],
     reader: &mut dyn Reader,
     rules: &ProseRules,
 ) -> Result<()> {
     let mut lines: Vec<&mut ReadLine> =
-        labels.iter_mut().flat_map(|l| &mut l.lines).filter(|l| l.hand.is_some_and(|h| h >= 0.5)).collect();
+        labels.iter_mut().flat_map(|l| &mut l.lines).filter(|l| l.is_by_hand()).collect();
     let texts: Vec<String> = lines.iter().map(|l| l.text().to_lowercase()).collect();
     let words: Vec<&str> = texts.iter().flat_map(|t| words_of(t)).collect();
     // The table is not loaded for labels.
@@ -50,7 +49,7 @@ pub(super) fn read_again(
     }
     lines.retain(|line| line.confidence < rules.sure);
     let quads: Vec<_> = lines.iter().map(|line| line.quad).collect();
-    for (line, again) in lines.into_iter().zip(reader.read_prose(picture, &quads)?) {
+    for (line, again) in lines.into_iter().zip(reader.read_prose(view, &quads)?) {
         if let Some(again) = again {
             *line = ReadLine { hand: line.hand, ..again };
         }
@@ -75,13 +74,14 @@ mod tests {
     use super::*;
     use crate::geometry::Quad;
     use crate::reading::ReadingRules;
+    use image::RgbImage;
     use std::sync::Arc;
 
     /// Knows a few words, and reads every line the second time as `again`.
     struct Knowing(usize);
 
     impl Reader for Knowing {
-        fn read(&mut self, _: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+        fn read(&mut self, _: &mut View, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
             Ok(vec![None; lines.len()])
         }
 
@@ -92,7 +92,7 @@ mod tests {
             Ok(Some(Arc::new(Words::read(table.as_bytes()).unwrap())))
         }
 
-        fn read_prose(&mut self, _: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+        fn read_prose(&mut self, _: &mut View, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
             self.0 += lines.len();
             Ok(lines
                 .iter()
@@ -119,7 +119,9 @@ mod tests {
         let lines = lines.iter().enumerate().map(|(i, (t, sure, hand))| line(t, quad(i), *sure, Some(*hand)));
         let mut labels = vec![ReadLabel { quad: quad(0), lines: lines.collect() }];
         let mut reader = Knowing(0);
-        read_again(&RgbImage::new(1, 1), &mut labels, &mut reader, &ReadingRules::built_in().prose).unwrap();
+        let picture = RgbImage::new(1, 1);
+        read_again(&mut View::new(&picture), &mut labels, &mut reader, &ReadingRules::built_in().prose)
+            .unwrap();
         (labels[0].lines.iter().map(ReadLine::text).collect(), reader.0)
     }
 

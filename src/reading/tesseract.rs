@@ -5,7 +5,7 @@
 //! boxes, confidence and alternatives come from its hOCR output
 //! (`hocr_char_boxes`, `lstm_choice_mode`).
 
-use super::{ReadChar, ReadLine, Reader};
+use super::{ReadChar, ReadLine, Reader, View};
 use crate::geometry::Quad;
 use crate::trouble::{Result, Trouble};
 use image::RgbImage;
@@ -66,8 +66,8 @@ impl TesseractReader {
 }
 
 impl Reader for TesseractReader {
-    fn read(&mut self, picture: &RgbImage, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
-        lines.iter().map(|quad| self.read_line(picture, quad)).collect()
+    fn read(&mut self, view: &mut View, lines: &[Quad]) -> Result<Vec<Option<ReadLine>>> {
+        lines.iter().map(|quad| self.read_line(view.picture, quad)).collect()
     }
 
     fn name(&self) -> &str {
