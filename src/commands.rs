@@ -1,8 +1,10 @@
 //! What each command does: chains rooms, and prints.
 
+pub mod adding;
 pub mod backlog;
 pub mod events;
 pub mod giving;
+pub mod keeping;
 pub mod learning;
 
 use crate::ReadingArgs;
@@ -13,11 +15,11 @@ use glassine::checking::{self, Alone, Context};
 use glassine::intake::{self, IntakeRules};
 use glassine::out;
 use glassine::parsing::{self, Parsed};
-use glassine::pipeline::{self, Engine, Event, Eyes, Rules, Run, Times, understand};
+use glassine::pipeline::{Event, Eyes, Rules, Run, Times, understand};
 use glassine::reading::Reading;
 use glassine::reading::learned::Learned;
 use glassine::steps::Steps;
-use glassine::trouble::{Result, Trouble, shown};
+use glassine::trouble::{Result, Trouble, count, shown};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -28,8 +30,19 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
+/// How a command ends that took on many things: `failed` of them could not be
+/// used, `done` could.
+fn ending(stopped: bool, failed: usize, done: usize) -> ExitCode {
+    match (stopped, failed, done) {
+        (true, ..) => STOPPED.into(),
+        (_, 0, _) => ExitCode::SUCCESS,
+        (_, _, 0) => ExitCode::FAILURE,
+        _ => SOME_FAILED.into(),
+    }
+}
+
 /// Done, but some files could not be used.
-pub const SOME_FAILED: u8 = 3;
+const SOME_FAILED: u8 = 3;
 /// Stopped by Ctrl-C: 128 and the signal's number, as shells have it.
 const STOPPED: u8 = 130;
 
@@ -38,71 +51,6 @@ pub fn new(folder: &Path) -> Result<ExitCode> {
     eprintln!("Made the collection folder {}.", folder.display());
     eprintln!("Add photographs with: glassine add {} PHOTOS…", folder.display());
     Ok(ExitCode::SUCCESS)
-}
-
-pub fn add(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<ExitCode> {
-    let catalogue = Catalogue::open(folder)?;
-    let config = catalogue.folder().config();
-    let rules = Rules::load(Some(&config))?;
-    let wanted = |hash: &str, page: Option<u32>| !matches!(catalogue.has_photo(hash, page), Ok(Some(_)));
-    let (mut new, mut doubtful) = (0usize, 0usize);
-    let learned = match args.engine {
-        Engine::Neural => learning::in_use(catalogue.folder()),
-        _ => None,
-    };
-    let outcome = over(photos, args, &rules, learned.as_ref(), &wanted, |made, progress| {
-        let facts = &made.reading.photo;
-        let (is_new, parsed, doubts) =
-            enter(&catalogue, &rules, &made.file, &made.reading, &made.likeness, progress)?;
-        new += usize::from(is_new);
-        doubtful += usize::from(is_new && !doubts.is_empty());
-        progress.line(&format!("{}: {}", facts.called(), in_short(&parsed, doubts.len())));
-        Ok(())
-    })?;
-    outcome.report(args);
-    let counts = catalogue.counts()?;
-    eprintln!(
-        "{}, {doubtful} with doubts; {} passed over as already there; {} wait to be settled.",
-        count(new, "new draft"),
-        outcome.files.saturating_sub(outcome.read + outcome.failed),
-        counts.waiting
-    );
-    Ok(outcome.code())
-}
-
-/// Keeps a photograph that was read, and enters its draft; says whether the
-/// draft is new.
-fn enter(
-    catalogue: &Catalogue,
-    rules: &Rules,
-    file: &intake::File,
-    reading: &Reading,
-    likeness: &intake::Likeness,
-    progress: &Progress,
-) -> Result<(bool, Parsed, Vec<checking::Doubt>)> {
-    let facts = &reading.photo;
-    let near = catalogue.near_duplicates(likeness, rules.intake.likeness.bits, &facts.hash)?;
-    catalogue.keep_photo(&file.bytes, file.kind.extensions()[0], facts, Some(likeness))?;
-    let known = catalogue.known(&facts.hash, facts.page);
-    let context = Context::of(&known, &rules.parsing);
-    let (parsed, doubts) = understand(reading, rules, &context);
-    let entered = catalogue.enter_draft(reading, &parsed, &doubts)?;
-    if entered.new {
-        catalogue.doubt_joined(entered.draft, &rules.checking)?;
-        // A page goes on with the date and place of the one before, and the one
-        // after with its.
-        if !parsed.entries.is_empty() {
-            pipeline::check_again(catalogue, rules, &[entered.draft])?;
-        }
-    }
-    if let Some(near) = near.first() {
-        progress.say(&format!(
-            "note: {} looks nearly the same as {}; both are kept, settle one and set the other aside",
-            facts.called(),
-            near.name
-        ));
-    }
-    Ok((entered.new, parsed, doubts))
 }
 
 /// A flag that Ctrl-C sets, saying `what` is done before the end; a second one
@@ -186,12 +134,7 @@ impl Outcome {
     }
 
     fn code(&self) -> ExitCode {
-        match self {
-            Outcome { stopped: true, .. } => STOPPED.into(),
-            Outcome { failed: 0, .. } => ExitCode::SUCCESS,
-            Outcome { read: 0, .. } => ExitCode::FAILURE,
-            _ => SOME_FAILED.into(),
-        }
+        ending(self.stopped, self.failed, self.read)
     }
 }
 
@@ -345,11 +288,8 @@ pub fn parse(text: &Path, drafts: Option<&Path>, config: Option<&Path>) -> Resul
 pub fn check(args: &checking::batch::BatchOptions) -> Result<ExitCode> {
     let stop = stopping("the rows")?;
     let summary = checking::batch::run_until(args, &stop, &mut Output)?;
-    Ok(match () {
-        () if summary.stopped => STOPPED.into(),
-        () if summary.damaged > 0 => SOME_FAILED.into(),
-        () => ExitCode::SUCCESS,
-    })
+    // An answer is written, whatever is damaged.
+    Ok(ending(summary.stopped, usize::from(summary.damaged > 0), 1))
 }
 
 pub fn review(args: &glassine::review::Args) -> Result<ExitCode> {
@@ -488,10 +428,6 @@ impl Write for Sink {
             Sink::File(file, _) => file.flush(),
         }
     }
-}
-
-pub(crate) fn count(n: usize, thing: &str) -> String {
-    format!("{n} {thing}{}", if n == 1 { "" } else { "s" })
 }
 
 fn in_short(parsed: &Parsed, doubts: usize) -> String {

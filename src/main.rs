@@ -6,7 +6,6 @@
 //! output went away.
 
 mod commands;
-mod keeping;
 mod output;
 mod progress;
 
@@ -57,7 +56,7 @@ enum Command {
     /// files or whole folders. A photograph that is there already is passed
     /// over; one bad file never stops the others. Stop with Ctrl-C at any time:
     /// the next run goes on from there.
-    Add(commands::giving::AddArgs),
+    Add(commands::adding::AddArgs),
     /// Read photographs without a collection folder.
     Read {
         /// Photographs, or folders of them.
@@ -148,7 +147,7 @@ enum Command {
         folder: PathBuf,
     },
     #[command(flatten)]
-    Keeping(keeping::Command),
+    Keeping(commands::keeping::Command),
     /// Copy a collection folder, also while it is in use, and check the copy.
     Backup {
         /// The collection folder.
@@ -210,7 +209,7 @@ fn main() -> ExitCode {
 fn run(command: Command) -> Result<ExitCode> {
     match command {
         Command::New { folder } => commands::new(&folder),
-        Command::Add(args) => commands::giving::add(&args),
+        Command::Add(args) => commands::adding::add(&args),
         Command::Read { photos, drafts, readings, config, reading } => {
             commands::read(&photos, drafts.as_deref(), readings.as_deref(), config.as_deref(), &reading)
         }
@@ -229,7 +228,7 @@ fn run(command: Command) -> Result<ExitCode> {
         Command::Plots(args) => commands::giving::plots(&args),
         Command::Learn(args) => commands::learning::learn(&args),
         Command::Unlearn { folder } => commands::learning::unlearn(&folder),
-        Command::Keeping(command) => keeping::run(&command),
+        Command::Keeping(command) => commands::keeping::run(&command),
         Command::Backup { folder, to } => commands::backup(&folder, &to),
         Command::Verify { folder } => commands::verify(&folder),
         Command::Completions { shell } => {

@@ -170,7 +170,9 @@ impl Network {
 }
 
 fn failed(name: &str, e: ort::Error) -> Trouble {
-    Trouble::new(name, "the network failed").cause(e.to_string())
+    Trouble::new(name, "the network failed")
+        .cause(e.to_string())
+        .hint("where memory is short, read fewer photographs at once: --workers 1")
 }
 
 /// What `session` gives for one input, by the names of the outputs.
@@ -185,7 +187,8 @@ fn answers(
     let input = TensorRef::from_array_view(input).map_err(wrong)?;
     let given = session.run_with_options(ort::inputs![input], options).map_err(wrong)?;
     let take = |output: &&str| {
-        let value = given.get(*output).ok_or_else(|| Trouble::new(name, format!("gives no {output}")))?;
+        let value =
+            given.get(*output).ok_or_else(|| Trouble::new(name, format!("gives no {output}")).hint(AGAIN))?;
         let (shape, data) = value.try_extract_tensor::<f32>().map_err(wrong)?;
         Ok(Output { shape: shape.iter().map(|&d| d as usize).collect(), data: data.to_vec() })
     };

@@ -11,7 +11,7 @@
 use std::borrow::Cow;
 use std::cell::Cell;
 use std::ffi::OsStr;
-use std::fmt::{self, Write};
+use std::fmt::{self, Display, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::sync::Once;
@@ -81,6 +81,12 @@ impl fmt::Display for Trouble {
 }
 
 impl std::error::Error for Trouble {}
+
+/// A number of things in words: `1 lot`, `2 lots`.
+pub fn count<N: Display + PartialEq + From<u8>>(n: N, thing: &str) -> String {
+    let s = if n == N::from(1) { "" } else { "s" };
+    format!("{n} {thing}{s}")
+}
 
 /// A file's name or path for people, on one line: two different names never look
 /// the same because of bytes that are no text.

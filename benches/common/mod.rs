@@ -250,14 +250,17 @@ pub async fn enter_drafts(
 pub async fn settle_all(db: &mut SqliteConnection) {
     run(db, "INSERT INTO deed (at, who, kind) VALUES ('2026-01-02T00:00:00Z', 'A. Vell', 'settle')").await;
     for sql in [
-        "CREATE TEMP TABLE these AS SELECT id FROM draft WHERE state = 'waiting'
+        // With keys, or they are looked through for every row.
+        "CREATE TEMP TABLE these (id INTEGER PRIMARY KEY)",
+        "CREATE TEMP TABLE lots (id INTEGER PRIMARY KEY)",
+        "INSERT INTO these SELECT id FROM draft WHERE state = 'waiting'
              AND id NOT IN (SELECT draft FROM lot WHERE draft IS NOT NULL)",
         "CREATE TEMP TABLE by AS SELECT max(id) AS deed FROM deed",
         "UPDATE draft SET state = 'settled' WHERE id IN these",
         "INSERT INTO change (deed, draft, term, was, now) SELECT deed, id, 'state', 'waiting', 'settled' FROM by, these",
         "INSERT INTO lot (uuid, draft, settled, settled_by)
              SELECT lower(hex(randomblob(16))), id, '2026-01-02T00:00:00Z', 'A. Vell' FROM these",
-        "CREATE TEMP TABLE lots AS SELECT lot.id FROM lot JOIN these ON these.id = lot.draft",
+        "INSERT INTO lots SELECT lot.id FROM lot JOIN these ON these.id = lot.draft",
         "INSERT INTO change (deed, lot, term, was, now) SELECT deed, id, 'state', 'not standing', 'standing' FROM by, lots",
         "INSERT INTO lot_value (lot, term, verbatim, value, confidence, origin)
              SELECT lot.id, term, verbatim, value, 0.93, 'read' FROM lots JOIN lot ON lot.id = lots.id

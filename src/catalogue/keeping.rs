@@ -696,7 +696,8 @@ impl Store {
                 ];
                 let deed = self.change_record(lot, who, &changes, "determined", None).await?;
                 if deed == 0 {
-                    return Err(Trouble::new(format!("record {lot}"), "has that determination already"));
+                    return Err(Trouble::new(format!("record {lot}"), "has that determination already")
+                        .hint("nothing is to be done; another name, determiner or day makes a new one"));
                 }
                 Ok(deed)
             }

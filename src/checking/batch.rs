@@ -331,8 +331,10 @@ pub fn run_until(options: &BatchOptions, stop: &AtomicBool, out: &mut impl Write
             table::walk(shared.file, &mut feed)
         });
         let written = gather(done_from, &mut outputs, &mut summary, &mut understood, shared);
-        let read =
-            reader.join().unwrap_or_else(|_| Err(Trouble::file(shared.file, "could not be read to its end")));
+        let read = reader.join().unwrap_or_else(|_| {
+            Err(Trouble::file(shared.file, "could not be read to its end: a fault of this program")
+                .hint("what was written is whole up to there; run it again on the rows that are missing"))
+        });
         read.and(written)
     })?;
     summary.seconds = started.elapsed().as_secs_f64();

@@ -1,6 +1,7 @@
 //! `glassine send`, `work`, `fetch` and `backlog`: many machines at one backlog.
 
-use super::{SOME_FAILED, STOPPED, count, enter, in_short, stopping};
+use super::adding::enter;
+use super::{count, ending, in_short, stopping};
 use crate::ReadingArgs;
 use crate::output::line;
 use crate::progress::Progress;
@@ -123,12 +124,7 @@ fn send(photos: &[PathBuf], place: &Place) -> Result<ExitCode> {
     }
     progress.end();
     eprintln!("{} sent; {there} there already; {failed} could not be used.", count(new, "photograph"));
-    Ok(match (stop.load(Ordering::Relaxed), failed, new + there) {
-        (true, ..) => STOPPED.into(),
-        (_, 0, _) => ExitCode::SUCCESS,
-        (_, _, 0) => ExitCode::FAILURE,
-        _ => SOME_FAILED.into(),
-    })
+    Ok(ending(stop.load(Ordering::Relaxed), failed, new + there))
 }
 
 /// A name no other worker has: for people the machine's, then chance.
@@ -187,11 +183,7 @@ fn work(
     })?;
     let (read, failed) = (read.into_inner(), failed.into_inner());
     eprintln!("{} read; {failed} not, or not wholly.", count(read, "photograph"));
-    Ok(match (stop.load(Ordering::Relaxed), failed) {
-        (true, _) => STOPPED.into(),
-        (_, 0) => ExitCode::SUCCESS,
-        _ => SOME_FAILED.into(),
-    })
+    Ok(ending(stop.load(Ordering::Relaxed), failed, read))
 }
 
 /// Reads one photograph and brings it back; says whether all of it was read.
@@ -301,11 +293,7 @@ fn fetch(folder: &Path, place: &Place) -> Result<ExitCode> {
         count(new, "new draft"),
         counts.waiting + counts.taken
     );
-    Ok(match (stop.load(Ordering::Relaxed), failed) {
-        (true, _) => STOPPED.into(),
-        (_, 0) => ExitCode::SUCCESS,
-        _ => SOME_FAILED.into(),
-    })
+    Ok(ending(stop.load(Ordering::Relaxed), failed, new))
 }
 
 fn show(place: &Place, retry: bool) -> Result<ExitCode> {

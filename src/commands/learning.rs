@@ -143,7 +143,8 @@ pub fn unlearn(folder: &Path) -> Result<ExitCode> {
             }
             Ok(ExitCode::SUCCESS)
         }
-        None => Err(Trouble::file(folder, "has nothing learned: the reader that ships reads already")),
+        None => Err(Trouble::file(folder, "has nothing learned: the reader that ships reads already")
+            .hint("nothing is to be done; `glassine learn` learns from what was settled")),
     }
 }
 

@@ -10,7 +10,7 @@ use super::LabelRules;
 use super::pdf::{self, Align, Face, POINTS, Sheet, Unfit};
 use crate::catalogue::{Container, Held};
 use crate::codes;
-use crate::trouble::{Result, Trouble};
+use crate::trouble::{Result, Trouble, count};
 use serde::Deserialize;
 
 /// The measures of a container's label; `config/labels.toml` says what each
@@ -177,7 +177,6 @@ fn draw(
 
 /// What lies in a container, line by line: all, by stage, by name.
 fn contents(held: &Held) -> Vec<(Face, String)> {
-    let count = |n: i64, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
     let mut all = count(held.lots, "lot");
     if held.specimens > 0 {
         all.push_str(&format!(", {}", count(held.specimens, "specimen")));

@@ -1004,14 +1004,10 @@ fn written(
 }
 
 fn season_months(season: rules::Season, year: i16) -> (PartDate, PartDate) {
-    // Both hemispheres are possible until a place is known; the north is the
-    // bound, and a winter begins in December of the year before or of this one.
-    let [a, b] = season.north;
-    if a > b {
-        (PartDate { year: year - 1, month: a, day: 0 }, PartDate { year, month: 12, day: 0 })
-    } else {
-        (PartDate { year, month: a, day: 0 }, PartDate { year, month: b, day: 0 })
-    }
+    let [a, b] = season.months;
+    // One over the turn of the year begins or ends in the year that is named.
+    let over = i16::from(a > b);
+    (PartDate { year: year - over, month: a, day: 0 }, PartDate { year: year + over, month: b, day: 0 })
 }
 
 /// A time of day within a few characters behind `at`: `20:30`, `2030 h`,

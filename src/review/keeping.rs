@@ -7,7 +7,7 @@ use crate::catalogue::{
     Change, Container, Contents, Kept, Mount, QueueCounts, Record, Removal, Role, Stage, StageRules, Staged,
     TERM_ORDER, Thing, Trashed, ended,
 };
-use crate::trouble::Trouble;
+use crate::trouble::{Trouble, count};
 use axum::extract::Query;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect};
@@ -439,7 +439,7 @@ fn places_page(app: &App, counts: &QueueCounts, containers: &[Container], trash:
 }
 
 fn held(c: &Container) -> String {
-    let some = |n: i64, what: &str| (n > 0).then(|| format!("{n} {what}{}", if n == 1 { "" } else { "s" }));
+    let some = |n: i64, what: &str| (n > 0).then(|| count(n, what));
     let parts: Vec<String> =
         [some(c.containers, "container"), some(c.lots, "lot"), some(c.specimens, "specimen")]
             .into_iter()
@@ -593,8 +593,7 @@ fn trash_page(app: &App, counts: &QueueCounts, trash: &[Trashed], removal: &Remo
 
 /// How many files, and how large: `3 photographs (12.5 MiB)`.
 fn files(removal: &Removal) -> String {
-    let s = if removal.files == 1 { "" } else { "s" };
-    format!("{} photograph{s} ({:.1} MiB)", removal.files, removal.bytes as f64 / 1_048_576.0)
+    format!("{} ({:.1} MiB)", count(removal.files, "photograph"), removal.bytes as f64 / 1_048_576.0)
 }
 
 fn emptying_page(app: &App, counts: &QueueCounts, removal: &Removal) -> Markup {

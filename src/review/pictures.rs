@@ -110,7 +110,9 @@ impl Pictures {
         let (answer, made) = oneshot::channel();
         let _ = self.jobs.send(Job { photo: photo.clone(), pieces: vec![piece], answer: Some(answer) });
         made.await.unwrap_or_else(|e| {
-            Err(Trouble::new(&photo.name, "could not be shown: a fault of this program").cause(e))
+            Err(Trouble::new(&photo.name, "could not be shown: a fault of this program")
+                .cause(e)
+                .hint("load the page again; the words can be settled without the picture"))
         })
     }
 }
@@ -173,7 +175,11 @@ impl Maker {
             let jpeg = |piece: &Piece| jpeg(stored, *piece).map(Arc::new);
             let made: Vec<_> = missing.par_iter().map(jpeg).collect();
             for (piece, made) in missing.iter().zip(made) {
-                let made = made.map_err(|e| Trouble::new(&photo.name, "could not be shown").cause(e))?;
+                let made = made.map_err(|e| {
+                    Trouble::new(&photo.name, "could not be shown")
+                        .cause(e)
+                        .hint("check the collection folder: glassine verify FOLDER")
+                })?;
                 self.made.insert(key(photo, piece), made.clone());
                 fresh.push((*piece, made));
             }
@@ -280,7 +286,7 @@ fn part(pixels: &RgbImage, x: u32, y: u32, w: u32, h: u32) -> RgbImage {
 /// The words in `quad`, with a little room around, turned so that they read
 /// from left to right.
 fn words(pixels: &RgbImage, quad: Quad) -> RgbImage {
-    let quad = with_room(quad, quad.height() * WORDS_ROOM.0, quad.height() * WORDS_ROOM.1);
+    let quad = quad.with_room(quad.height() * WORDS_ROOM.0, quad.height() * WORDS_ROOM.1);
     let (width, height) = (quad.width().max(1.0), quad.height().max(1.0));
     // Enlarging more than four times shows no more.
     let factor = (WORDS_HEIGHT / height).min(4.0).min(1600.0 / width);
@@ -292,26 +298,6 @@ fn words(pixels: &RgbImage, quad: Quad) -> RgbImage {
         warp_into(pixels, projection, Interpolation::Bilinear, Border::Replicate, &mut out);
     }
     out
-}
-
-/// The quad with its ends moved outwards by `beside` pixels, its long edges by
-/// `above`.
-fn with_room(quad: Quad, beside: f32, above: f32) -> Quad {
-    let [a, b, c, d] = quad.0;
-    let unit = |from: Point, to: Point| {
-        let length = from.distance(to).max(1e-3);
-        ((to.x - from.x) / length, (to.y - from.y) / length)
-    };
-    let moved = |p: Point, along: (f32, f32), across: (f32, f32), l: f32, h: f32| {
-        let (l, h) = (l * beside, h * above);
-        Point::new(p.x + along.0 * l + across.0 * h, p.y + along.1 * l + across.1 * h)
-    };
-    Quad([
-        moved(a, unit(a, b), unit(a, d), -1.0, -1.0),
-        moved(b, unit(a, b), unit(b, c), 1.0, -1.0),
-        moved(c, unit(d, c), unit(b, c), 1.0, 1.0),
-        moved(d, unit(d, c), unit(a, d), -1.0, 1.0),
-    ])
 }
 
 #[cfg(test)]

@@ -2,8 +2,8 @@
 //! specification, 4 February 2019), as the days it covers.
 //!
 //! Left out: years of other than four digits and before the year 1 (no
-//! collecting date has one). A season is taken for the northern hemisphere, as in
-//! `config/dates.toml`.
+//! collecting date has one). A season is taken for the northern hemisphere, as
+//! `config/dates.toml` has it where nobody changed it.
 
 use super::{IsoDate, PartDate};
 use jiff::civil::Date;
@@ -111,7 +111,9 @@ fn span(body: &str) -> Option<(Date, Date)> {
         }
         (Some(month), None) if masked == 0 && matches!(two(month), Some(21..=24)) => {
             let [a, b] = [[3, 5], [6, 8], [9, 11], [12, 2]][usize::from(two(month)?) - 21];
-            let (start, stop) = (Date::new(low, a, 1).ok()?, Date::new(low + i16::from(a > b), b, 1).ok()?);
+            // A winter begins or ends in the year that is named.
+            let over = i16::from(a > b);
+            let (start, stop) = (Date::new(low - over, a, 1).ok()?, Date::new(low + over, b, 1).ok()?);
             Some((start, stop.last_of_month()))
         }
         (Some(month), day) if masked == 0 => {

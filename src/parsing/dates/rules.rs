@@ -1,6 +1,6 @@
 //! The date table `config/dates.toml`, read and made ready for look-up.
 
-use crate::settings;
+use crate::settings::{self, within};
 use crate::trouble::Result;
 use jiff::civil::Date;
 use serde::Deserialize;
@@ -24,14 +24,12 @@ pub enum Order {
     MonthFirst,
 }
 
-/// The first and last month of a season in each hemisphere.
+/// A season's number in EDTF, its first and its last month.
 #[derive(Clone, Copy, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Season {
     pub(super) edtf: u8,
-    pub(super) north: [u8; 2],
-    #[allow(dead_code, reason = "read with the table; used once a latitude is known")]
-    pub(super) south: [u8; 2],
+    pub(super) months: [u8; 2],
 }
 
 #[derive(Deserialize)]
@@ -117,6 +115,9 @@ pub struct DateRules {
     month_first: HashSet<String>,
 }
 
+/// The table that [`DateRules`] come from, for messages.
+const TABLE: &str = "config/dates.toml";
+
 impl DateRules {
     /// The rules the program ships with; today is the last possible day.
     pub fn built_in() -> &'static DateRules {
@@ -137,12 +138,16 @@ impl DateRules {
             0 => today,
             year => Date::new(year, 12, 31).unwrap_or(today),
         };
+        within(TABLE, "years.earliest", table.years.earliest, 1500..=2100)?;
+        within(TABLE, "years.latest", table.years.latest, 0..=9999)?;
+        within(TABLE, "order.preferred_share", table.order.preferred_share, 0.5..=1.0)?;
+        within(TABLE, "repair.month_limit", table.repair.month_limit, 0.0..=2.0)?;
+        within(TABLE, "repair.number_limit", table.repair.number_limit, 0.0..=2.0)?;
         let mut months: HashMap<String, u8> = HashMap::new();
-        for names in table.months.values() {
+        for (language, names) in &table.months {
             for (name, month) in names {
-                if (1..=12).contains(month) {
-                    months.insert(fold(name), *month);
-                }
+                within(TABLE, &format!("months.{language}.{name}"), *month, 1..=12)?;
+                months.insert(fold(name), *month);
             }
         }
         let mut month_list: Vec<(Vec<char>, u8)> =
@@ -151,6 +156,10 @@ impl DateRules {
         let mut seasons = Vec::new();
         let mut season_words = HashMap::new();
         for (name, season) in &table.seasons {
+            within(TABLE, &format!("seasons.{name}.edtf"), season.edtf, 21..=24)?;
+            for month in season.months {
+                within(TABLE, &format!("seasons.{name}.months"), month, 1..=12)?;
+            }
             for word in table.season_words.get(name).into_iter().flatten().chain([name]) {
                 season_words.insert(fold(word), seasons.len() as u8);
             }
@@ -168,7 +177,7 @@ impl DateRules {
             table.century.weights.iter().filter_map(|(c, w)| Some((c.parse().ok()?, *w))).collect();
         Ok(DateRules {
             order: table.order.numeric,
-            preferred_share: table.order.preferred_share.clamp(0.5, 1.0),
+            preferred_share: table.order.preferred_share,
             earliest: table.years.earliest,
             latest,
             centuries,
@@ -241,5 +250,18 @@ mod tests {
         let rules = DateRules::load(Some(folder.path())).unwrap();
         assert_eq!(rules.months["heuert"], 7);
         assert_eq!(rules.months["july"], 7);
+    }
+
+    #[test]
+    fn a_month_that_no_year_has_is_refused_by_name() {
+        let folder = tempfile::tempdir().unwrap();
+        let refused = |own: &str| {
+            std::fs::write(folder.path().join("dates.toml"), own).unwrap();
+            DateRules::load(Some(folder.path())).err().unwrap().to_string()
+        };
+        let said = refused("[months.tarnish]\nheuert = 13\n");
+        assert!(said.contains("months.tarnish.heuert is 13") && said.contains("from 1 to 12"), "{said}");
+        let said = refused("[seasons]\nwinter = { edtf = 24, months = [12, 0] }\n");
+        assert!(said.contains("seasons.winter.months is 0"), "{said}");
     }
 }

@@ -170,6 +170,17 @@ fn edtf_is_written_beside_iso() {
     assert_eq!(edtf("1.V-3.VI.1908"), "1908-05-01/1908-06-03");
 }
 
+/// What a label's season covers is what the standard's number of it covers.
+#[test]
+fn a_season_covers_the_same_days_read_and_written() {
+    for text in ["spring 1947", "summer 1947", "autumn 1947", "winter 1947"] {
+        let found = find(text, DateRules::built_in());
+        let read = found[0].best().unwrap();
+        let written = Edtf::parse(&read.edtf).unwrap();
+        assert_eq!((written.first, written.last), (Some(read.from.first()), Some(read.to.last())), "{text}");
+    }
+}
+
 #[test]
 fn a_time_of_day_is_kept_beside_the_date() {
     for (text, time) in [

@@ -4,7 +4,7 @@
 //! (`"TVMS 00412"`) or a container's code (`"Drawer 7"`); where two fit, say
 //! `"record 12"`, `"specimen 12"` or `"container 12"`.
 
-use crate::commands::{SOME_FAILED, count};
+use super::{count, ending};
 use crate::output::line;
 use clap::Subcommand;
 use glassine::catalogue::{
@@ -541,11 +541,7 @@ fn put_by_photo(
             }
         }
     }
-    Ok(match (used, failed) {
-        (_, 0) => ExitCode::SUCCESS,
-        (0, _) => ExitCode::FAILURE,
-        _ => SOME_FAILED.into(),
-    })
+    Ok(ending(false, failed, used))
 }
 
 /// Puts the things that `codes` of one photograph name away; gives the number of
