@@ -104,7 +104,10 @@ pub fn read(
 struct Outcome {
     files: usize,
     read: usize,
+    /// How many of the files could not be used.
     failed: usize,
+    /// How many of the paths given lead to no file.
+    missing: usize,
     stopped: bool,
     times: Times,
 }
@@ -114,8 +117,10 @@ impl Outcome {
         if self.stopped {
             eprintln!("Stopped. What was read is kept; the next run goes on from here.");
         }
-        if self.failed > 0 {
-            eprintln!("{} could not be used (see above); the others were read.", count(self.failed, "file"));
+        let unused = self.failed + self.missing;
+        if unused > 0 {
+            let others = if self.read > 0 { "; the others were read" } else { "" };
+            eprintln!("{} could not be used (see above){others}.", count(unused, "file"));
         }
         if args.timings && self.read > 0 {
             let each = |clock: glassine::pipeline::Clock| clock.0.as_secs_f64() / self.read as f64;
@@ -133,9 +138,24 @@ impl Outcome {
         }
     }
 
-    fn code(&self) -> ExitCode {
-        ending(self.stopped, self.failed, self.read)
+    /// How many files were passed over as read before.
+    fn passed(&self) -> usize {
+        self.files.saturating_sub(self.read + self.failed)
     }
+
+    fn code(&self) -> ExitCode {
+        ending(self.stopped, self.failed + self.missing, self.read + self.passed())
+    }
+}
+
+/// The photographs that `paths` lead to.
+fn found(paths: &[PathBuf]) -> Result<intake::Found> {
+    let found = intake::find(paths);
+    if found.files.is_empty() && found.troubles.is_empty() {
+        return Err(Trouble::new("photographs", "none were found")
+            .hint("name JPEG, PNG, TIFF, WebP, HEIC or PDF files, or folders that hold them"));
+    }
+    Ok(found)
 }
 
 /// Reads `photos` with as many workers as asked for and gives each reading to
@@ -148,7 +168,7 @@ fn over(
     wanted: &(dyn Fn(&str, Option<u32>) -> bool + Sync),
     mut each: impl FnMut(&glassine::pipeline::Made, &Progress) -> Result<()>,
 ) -> Result<Outcome> {
-    let found = intake::find(photos);
+    let found = found(photos)?;
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let steps = args.keep_steps.as_deref().map(Steps::new).transpose()?;
     let stop = stopping("the photographs")?;
@@ -156,12 +176,17 @@ fn over(
     let mut outcome = Outcome {
         files: found.files.len(),
         read: 0,
-        failed: found.troubles.len(),
+        failed: 0,
+        missing: found.troubles.len(),
         stopped: false,
         times: Times::default(),
     };
     for trouble in &found.troubles {
         progress.trouble(trouble);
+    }
+    if found.files.is_empty() {
+        progress.end();
+        return Ok(outcome);
     }
     let said = Mutex::new(false);
     let eyes = || {
@@ -189,10 +214,6 @@ fn over(
     };
     let mut waiting: BTreeMap<usize, (Vec<glassine::pipeline::Made>, bool)> = BTreeMap::new();
     let mut next = 0;
-    if found.files.is_empty() {
-        return Err(Trouble::new("photographs", "none were found")
-            .hint("name JPEG, PNG, TIFF, WebP, HEIC or PDF files, or folders that hold them"));
-    }
     run.go(eyes, |event| {
         match event {
             Event::Begun(at) => {

@@ -255,6 +255,16 @@ fn every_error_has_a_next_step(said: &str) {
 }
 
 #[test]
+fn a_path_that_leads_nowhere_is_said_once() {
+    let ran = glassine().args(["read", "nowhere/tarn-head.jpg"]).output().unwrap();
+    let said = String::from_utf8(ran.stderr).unwrap();
+    assert_eq!(ran.status.code(), Some(1), "{said}");
+    assert!(said.starts_with("error: nowhere/tarn-head.jpg: does not exist\nhint: "), "{said}");
+    assert_eq!(said.matches("error: ").count(), 1, "{said}");
+    assert!(said.ends_with("1 file could not be used (see above).\n"), "{said}");
+}
+
+#[test]
 fn all_bad_tables_at_once_hide_none_of_the_good_rows() {
     let (root, made) = made();
     let moths = new_folder(root.path());

@@ -100,6 +100,19 @@ fn a_sign_of_sex_that_may_be_none_is_doubted() {
 }
 
 #[test]
+fn a_day_whose_figure_may_be_another_is_doubted() {
+    let mut reading = Reading::from_text("label.jpg", "Tarn Head\n4.VII.1993\nleg. A. Vell");
+    let doubts = |reading: &Reading| {
+        let parsed = crate::parsing::parse(reading, &crate::parsing::Rules::load(None).unwrap());
+        check(&parsed, reading, &Context::alone(), CheckRules::built_in())
+    };
+    assert!(!doubts(&reading).iter().any(|d| d.kind == "date-misread"));
+    let figure = &mut reading.labels[0].lines[1].chars[0];
+    (figure.confidence, figure.alternatives) = (0.55, vec![('9', 0.4)]);
+    has(&doubts(&reading), "date-misread", "1993-07-04 is taken, 1993-07-09 is possible");
+}
+
+#[test]
 fn a_date_after_the_photograph_is_doubted() {
     let mut reading = Reading::from_text("label.jpg", "4.VII.1993");
     reading.photo.taken = Some(jiff::civil::date(1990, 1, 2).at(9, 0, 0, 0));

@@ -91,7 +91,7 @@ fn add_photos(folder: &Path, photos: &[PathBuf], args: &ReadingArgs) -> Result<E
     eprintln!(
         "{}, {doubtful} with doubts; {} passed over as already there; {} wait to be settled.",
         count(new, "new draft"),
-        outcome.files.saturating_sub(outcome.read + outcome.failed),
+        outcome.passed(),
         counts.waiting
     );
     Ok(outcome.code())

@@ -1,7 +1,7 @@
 //! `glassine send`, `work`, `fetch` and `backlog`: many machines at one backlog.
 
 use super::adding::enter;
-use super::{count, ending, in_short, stopping};
+use super::{count, ending, found, in_short, stopping};
 use crate::ReadingArgs;
 use crate::output::line;
 use crate::progress::Progress;
@@ -97,11 +97,7 @@ pub fn run(command: &Command) -> Result<ExitCode> {
 
 fn send(photos: &[PathBuf], place: &Place) -> Result<ExitCode> {
     let rules = IntakeRules::load(None)?;
-    let found = intake::find(photos);
-    if found.files.is_empty() && found.troubles.is_empty() {
-        return Err(Trouble::new("photographs", "none were found")
-            .hint("name JPEG, PNG, TIFF, WebP, HEIC or PDF files, or folders that hold them"));
-    }
+    let found = found(photos)?;
     let stop = stopping("the photograph")?;
     let backlog = place.open()?;
     let progress = Progress::new(found.files.len());

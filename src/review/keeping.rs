@@ -419,7 +419,7 @@ fn places_page(app: &App, counts: &QueueCounts, containers: &[Container], trash:
                 }
             }
             div.cards { section.card {
-                h2 { "A new one" }
+                h2 { "A new container" }
                 form method="post" action="/places" {
                     (hidden(app, &Walk::default(), None))
                     label for="code" { "Code, as written on it" } input #code name="code" required maxlength="100" placeholder="Drawer 7";
@@ -432,7 +432,7 @@ fn places_page(app: &App, counts: &QueueCounts, containers: &[Container], trash:
                     button { "Make it" }
                 }
             } }
-            p { a href="/trash" { "The trash" @if trash > 0 { " (" (trash) ")" } } }
+            p.beyond { a href="/trash" { "The trash" @if trash > 0 { " (" (trash) ")" } } }
         }
     };
     layout("Containers", "places", Some(counts), Some(app), body)

@@ -522,8 +522,8 @@ pub(super) fn draft(
                     button.hidden { "Keep what I typed" }
                     div.fields {
                         @for (i, value) in fields.iter().enumerate() {
-                            @let part = Part::of(value);
-                            @if i > 0 && part != Part::of(&fields[i - 1]) { div.group { (part.heading()) } }
+                            @let part = Part::of(draft, value);
+                            @if i > 0 && part != Part::of(draft, &fields[i - 1]) { div.group { (part.heading()) } }
                             (field(draft, value, *value.term == *start, misfits, series))
                         }
                     }
@@ -767,14 +767,14 @@ fn fields(draft: &Draft) -> Vec<DraftValue> {
         }
     }
     fields.sort_by(|a, b| {
-        let place = |f: &DraftValue| (Part::of(f), term_rank(&f.term));
+        let place = |f: &DraftValue| (Part::of(draft, f), term_rank(&f.term));
         place(a).cmp(&place(b)).then(a.term.cmp(&b.term))
     });
     fields
 }
 
 /// The parts of a draft's list of fields: what was read or typed first, since
-/// it is what the eye compares; then what was not read, in little room; then
+/// it is what the eye compares; then what is still empty, in little room; then
 /// the words as written, which are seldom touched.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Part {
@@ -784,8 +784,11 @@ enum Part {
 }
 
 impl Part {
-    fn of(field: &DraftValue) -> Part {
+    fn of(draft: &Draft, field: &DraftValue) -> Part {
+        // The words are the place until somebody gives it in other words.
+        let placed = || draft.values.iter().any(|v| v.term == "locality" && !v.value.is_empty());
         match &field.read {
+            Some(_) if field.term == "verbatimLocality" && !placed() => Part::Read,
             _ if field.term.starts_with("verbatim") => Part::Written,
             // The name leads, read or not.
             None if field.value.is_empty() && field.term != "scientificName" => Part::Bare,
@@ -796,7 +799,7 @@ impl Part {
     fn heading(self) -> &'static str {
         match self {
             Part::Read => "",
-            Part::Bare => "Not on the labels, or not read",
+            Part::Bare => "Still empty",
             Part::Written => "As written",
         }
     }
@@ -839,9 +842,10 @@ fn field(
     let wrong = typed.map(|t| t.2.clone()).or_else(|| misfit(term, shown));
     let doubted = draft.doubts.iter().any(|d| d.terms.iter().any(|t| t == term)) && !value.changed();
     let id = format!("v-{term}");
+    let part = Part::of(draft, value);
     html! {
         div.field #{ "f-" (term) } .doubted[doubted] .changed[value.changed()] .empty[shown.is_empty()]
-            .bare[Part::of(value) == Part::Bare] .written[Part::of(value) == Part::Written]
+            .bare[part == Part::Bare] .written[part == Part::Written]
             data-term=(term) data-start[start] tabindex="-1" role="group" aria-label=(name(term)) {
             @if let (Some(photo), Some(read)) = (&draft.photo, &value.read) { (crops(photo, &read.boxes, &read.verbatim)) }
             div.face {
