@@ -6,8 +6,9 @@
 
 use crate::trouble::{Result, Trouble};
 use serde::de::DeserializeOwned;
+use std::fmt::Display;
 use std::ops::RangeInclusive;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Reads the built-in table `text` (named `name`, for messages) overlaid by
 /// `folder/name` where that file exists.
@@ -40,24 +41,32 @@ pub fn table<T: DeserializeOwned>(name: &str, text: &str, folder: Option<&Path>)
     })
 }
 
-/// Refuses a value outside the range that its table documents.
-///
-/// # Errors
-/// Names the table, the key, its value and the range.
-pub fn within<T: PartialOrd + std::fmt::Display>(
-    table: &str,
-    key: &str,
-    value: T,
-    range: RangeInclusive<T>,
-) -> Result<()> {
-    if range.contains(&value) {
-        return Ok(());
+/// Holds the values of a table within the ranges that it documents.
+pub struct Ranges {
+    /// The user's own file, or the one that ships, for messages.
+    file: PathBuf,
+}
+
+impl Ranges {
+    /// Of the table `name`, overlaid by `folder/name` where there is a folder.
+    pub fn of(name: &str, folder: Option<&Path>) -> Self {
+        Ranges { file: folder.unwrap_or(Path::new("config")).join(name) }
     }
-    Err(Trouble::new(table, format!("{key} is {value}")).hint(format!(
-        "give a value from {} to {}",
-        range.start(),
-        range.end()
-    )))
+
+    /// Refuses a value outside its range.
+    ///
+    /// # Errors
+    /// Names the file, the key, its value and the range.
+    pub fn hold<T: PartialOrd + Display>(&self, key: &str, value: T, range: RangeInclusive<T>) -> Result<()> {
+        if range.contains(&value) {
+            return Ok(());
+        }
+        Err(Trouble::file(&self.file, format!("{key} is {value}")).hint(format!(
+            "give a value from {} to {}",
+            range.start(),
+            range.end()
+        )))
+    }
 }
 
 fn merge(base: &mut toml::Table, own: toml::Table) {

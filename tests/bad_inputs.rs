@@ -254,6 +254,44 @@ fn every_error_has_a_next_step(said: &str) {
     }
 }
 
+/// Whoever writes 7 for 0.7 is told, and where.
+#[test]
+fn a_number_out_of_its_range_is_refused_by_file_and_key_in_every_table() {
+    use glassine::checking::CheckRules;
+    use glassine::out::{EnvelopeRules, LabelRules};
+    use glassine::reading::ReadingRules;
+    type Load = fn(&Path) -> Option<Trouble>;
+    let tables: [(&str, &str, &str, Load); 9] = [
+        ("intake.toml", "[pdf]\ndpi = 9", "pdf.dpi is 9", |f| IntakeRules::load(Some(f)).err()),
+        ("cleanup.toml", "reach = 3.0", "reach is 3", |f| {
+            glassine::cleanup::CleanupRules::load(Some(f)).err()
+        }),
+        ("layout.toml", "grow = 0.1", "grow is 0.1", |f| glassine::layout::LayoutRules::load(Some(f)).err()),
+        ("reading.toml", "widest_line = 0", "widest_line is 0", |f| ReadingRules::load(Some(f)).err()),
+        ("dates.toml", "[years]\nearliest = 3", "years.earliest is 3", |f| {
+            glassine::parsing::dates::DateRules::load(Some(f)).err()
+        }),
+        ("notebook.toml", "run_least = 1", "run_least is 1", |f| {
+            glassine::parsing::Rules::load(Some(f)).err()
+        }),
+        ("checks.toml", "[weights]\ndate-unread = 7.0", "weights.date-unread is 7", |f| {
+            CheckRules::load(Some(f)).err()
+        }),
+        ("labels.toml", "[label]\nwidth = 400.0", "label.width is 400", |f| LabelRules::load(Some(f)).err()),
+        ("envelopes.toml", "module = 0.0", "module is 0", |f| EnvelopeRules::load(Some(f)).err()),
+    ];
+    for (table, own, fact, load) in tables {
+        let folder = tempfile::tempdir().unwrap();
+        assert!(load(folder.path()).is_none(), "{table}: without a file of one's own");
+        let file = folder.path().join(table);
+        std::fs::write(&file, own).unwrap();
+        let trouble = load(folder.path()).unwrap_or_else(|| panic!("{table} took {own}"));
+        assert_eq!(trouble.subject, shown(&file));
+        assert_eq!(trouble.fact, fact);
+        assert!(trouble.hint.starts_with("give a value from "), "{trouble}");
+    }
+}
+
 #[test]
 fn a_path_that_leads_nowhere_is_said_once() {
     let ran = glassine().args(["read", "nowhere/tarn-head.jpg"]).output().unwrap();

@@ -159,6 +159,21 @@ impl CheckRules {
     /// Names the file and what in it cannot be used.
     pub fn load(folder: Option<&Path>) -> Result<CheckRules> {
         let table: Table = settings::table("checks.toml", include_str!("../../config/checks.toml"), folder)?;
+        let ranges = settings::Ranges::of("checks.toml", folder);
+        ranges.hold("dates.longest_event", table.dates.longest_event, 1..=3660)?;
+        ranges.hold("dates.longest_until_determined", table.dates.longest_until_determined, 1..=300)?;
+        ranges.hold("collectors.day_range", table.collectors.day_range, 1.0..=20_000.0)?;
+        ranges.hold("collectors.series_days", table.collectors.series_days, 0..=365)?;
+        ranges.hold("collectors.series_numbers", table.collectors.series_numbers, 1..=100)?;
+        ranges.hold("coordinates.area_tolerance", table.coordinates.area_tolerance, 0.0..=100.0)?;
+        ranges.hold("coordinates.sea_tolerance", table.coordinates.sea_tolerance, 0.0..=100.0)?;
+        ranges.hold("elevation.widest", table.elevation.widest, 10.0..=8000.0)?;
+        ranges.hold("elevation.from_place", table.elevation.from_place, 20.0..=3000.0)?;
+        ranges.hold("counts.most", table.counts.most, 1..=1_000_000)?;
+        ranges.hold("counts.numbers", table.counts.numbers, 0..=1_000_000_000)?;
+        for (kind, weight) in &table.weights {
+            ranges.hold(&format!("weights.{kind}"), *weight, 0.0..=1.0)?;
+        }
         let cautions: CautionTable =
             settings::table("cautions.toml", include_str!("../../config/cautions.toml"), folder)?;
         let people: PeopleTable = settings::table("people.toml", "[people]\n", folder)?;

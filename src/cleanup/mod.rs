@@ -23,9 +23,13 @@ impl CleanupRules {
     /// The built-in rules, overlaid by `folder/cleanup.toml`.
     ///
     /// # Errors
-    /// Names the user's file and what is wrong in it.
+    /// Names the user's file and what is wrong in it, values out of range too.
     pub fn load(folder: Option<&Path>) -> Result<Self> {
-        settings::table("cleanup.toml", include_str!("../../config/cleanup.toml"), folder)
+        let rules: Self = settings::table("cleanup.toml", include_str!("../../config/cleanup.toml"), folder)?;
+        let ranges = settings::Ranges::of("cleanup.toml", folder);
+        ranges.hold("reach", rules.reach, 0.01..=0.1)?;
+        ranges.hold("even_from", rules.even_from, 0.1..=0.9)?;
+        Ok(rules)
     }
 
     /// The built-in rules.

@@ -48,9 +48,29 @@ impl LayoutRules {
     /// The built-in rules, overlaid by `folder/layout.toml`.
     ///
     /// # Errors
-    /// Names the user's file and what is wrong in it.
+    /// Names the user's file and what is wrong in it, values out of range too.
     pub fn load(folder: Option<&Path>) -> Result<Self> {
-        settings::table("layout.toml", include_str!("../../config/layout.toml"), folder)
+        let rules: Self = settings::table("layout.toml", include_str!("../../config/layout.toml"), folder)?;
+        let ranges = settings::Ranges::of("layout.toml", folder);
+        ranges.hold("first_look", rules.first_look, 640..=1600)?;
+        ranges.hold("column_lines", rules.column_lines, 4..=12)?;
+        ranges.hold("reach_lines", rules.reach_lines, 6..=60)?;
+        let number = |key: &str, value: f32, range| ranges.hold(key, value, range);
+        number("low_line", rules.low_line, 6.0..=16.0)?;
+        number("wanted_line", rules.wanted_line, 16.0..=32.0)?;
+        number("closer_megapixels", rules.closer_megapixels, 1.0..=6.0)?;
+        number("pixel_threshold", rules.pixel_threshold, 0.3..=0.7)?;
+        number("line_threshold", rules.line_threshold, 0.4..=0.7)?;
+        number("grow", rules.grow, 1.2..=2.0)?;
+        number("join_gap", rules.join_gap, 0.5..=8.0)?;
+        number("column_width", rules.column_width, 3.0..=15.0)?;
+        number("label_gap", rules.label_gap, 0.5..=3.0)?;
+        number("edge_drop", rules.edge_drop, 8.0..=60.0)?;
+        number("paper_change", rules.paper_change, 8.0..=60.0)?;
+        number("ground_change", rules.ground_change, 6.0..=40.0)?;
+        number("reach_gap", rules.reach_gap, 0.0..=4.0)?;
+        number("reach_most", rules.reach_most, 1.0..=12.0)?;
+        Ok(rules)
     }
 
     /// The built-in rules.

@@ -12,7 +12,7 @@
 //! folded over as flaps. The fields stand on the triangle that stays in front.
 
 use super::pdf::{self, Align, Face, Paper, Sheet};
-use crate::settings;
+use crate::settings::{self, Ranges};
 use crate::trouble::{Result, Trouble};
 use serde::Deserialize;
 use std::path::Path;
@@ -38,7 +38,7 @@ impl EnvelopeRules {
     pub fn load(folder: Option<&Path>) -> Result<Self> {
         let rules: EnvelopeRules =
             settings::table("envelopes.toml", include_str!("../../config/envelopes.toml"), folder)?;
-        let ranges = [
+        let documented = [
             ("margin", rules.margin, 5.0, 30.0),
             ("length", rules.length, 60.0, 250.0),
             ("height", rules.height, 40.0, 180.0),
@@ -46,7 +46,10 @@ impl EnvelopeRules {
             ("length minus height", rules.length - rules.height, 16.0, 150.0),
             ("module", rules.module, 0.3, 2.0),
         ];
-        super::in_range("envelopes.toml", folder, &ranges)?;
+        let ranges = Ranges::of("envelopes.toml", folder);
+        for (key, value, least, most) in documented {
+            ranges.hold(key, value, least..=most)?;
+        }
         let sound = |c: char| c.is_ascii_alphanumeric() || "-_ ./".contains(c);
         if rules.run.len() > 20 || !rules.run.chars().all(sound) || rules.run.trim().is_empty() {
             return Err(Trouble::new("config/envelopes.toml", format!("has the run `{}`", rules.run))

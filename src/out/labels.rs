@@ -11,7 +11,7 @@
 use super::pdf::{self, Align, Face, POINTS, Paper, Sheet, Unfit};
 use super::{ContainerRules, Naming};
 use crate::catalogue::Record;
-use crate::settings;
+use crate::settings::{self, Ranges};
 use crate::trouble::{Result, Trouble};
 use rxing::common::BitMatrix;
 use serde::Deserialize;
@@ -76,7 +76,7 @@ impl LabelRules {
         let rules: LabelRules =
             settings::table("labels.toml", include_str!("../../config/labels.toml"), folder)?;
         let (label, box_label) = (&rules.label, &rules.container);
-        let ranges = [
+        let documented = [
             ("sheet.margin", rules.sheet.margin, 5.0, 30.0),
             ("label.width", label.width, 10.0, 40.0),
             ("label.padding", label.padding, 0.3, 3.0),
@@ -94,7 +94,10 @@ impl LabelRules {
             ("container.largest", box_label.largest, box_label.smallest, 72.0),
             ("container.contents", box_label.contents, 4.0, 12.0),
         ];
-        super::in_range("labels.toml", folder, &ranges)?;
+        let ranges = Ranges::of("labels.toml", folder);
+        for (key, value, least, most) in documented {
+            ranges.hold(key, value, least..=most)?;
+        }
         Ok(rules)
     }
 }

@@ -277,18 +277,6 @@ fn column_rank(term: &str) -> (usize, usize) {
     }
 }
 
-/// Checks values of a table against their ranges: name, value, least, most.
-fn in_range(table: &str, folder: Option<&std::path::Path>, ranges: &[(&str, f32, f32, f32)]) -> Result<()> {
-    for (name, value, least, most) in ranges {
-        if !(*least..=*most).contains(value) {
-            let file = folder.map_or_else(|| std::path::PathBuf::from("config"), Into::into).join(table);
-            return Err(Trouble::file(&file, format!("{name} is {value}; it can be {least} to {most}"))
-                .hint("put a value in this range"));
-        }
-    }
-    Ok(())
-}
-
 /// A failed write of the output, with the next step.
 fn write_failed(error: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> Trouble {
     Trouble::new("the output", "could not be written")

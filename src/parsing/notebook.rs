@@ -25,9 +25,12 @@ use super::taxa;
 use super::{Candidate, Field};
 use crate::geometry::Quad;
 use crate::reading::{ReadChar, ReadLabel, Reading};
+use crate::settings;
+use crate::trouble::Result;
 use serde::{Deserialize, Serialize};
 use std::collections::HashSet;
 use std::ops::Range;
+use std::path::Path;
 
 /// The numbers and words of `config/notebook.toml`; the file says what each does.
 #[derive(Debug, Deserialize)]
@@ -42,6 +45,25 @@ pub struct NotebookRules {
     pub ditto: HashSet<String>,
     pub ditto_misread: HashSet<String>,
     pub before_place: HashSet<String>,
+}
+
+impl NotebookRules {
+    /// The built-in rules, overlaid by `folder/notebook.toml`.
+    ///
+    /// # Errors
+    /// Names the user's file and what is wrong in it, values out of range too.
+    pub fn load(folder: Option<&Path>) -> Result<Self> {
+        let rules: Self =
+            settings::table("notebook.toml", include_str!("../../config/notebook.toml"), folder)?;
+        let ranges = settings::Ranges::of("notebook.toml", folder);
+        ranges.hold("lines_least", rules.lines_least, 3..=20)?;
+        ranges.hold("numbers_least", rules.numbers_least, 2..=10)?;
+        ranges.hold("days_least", rules.days_least, 2..=10)?;
+        ranges.hold("run_least", rules.run_least, 2..=10)?;
+        ranges.hold("column_lines", rules.column_lines, 2..=10)?;
+        ranges.hold("column_width", rules.column_width, 0.1..=0.4)?;
+        Ok(rules)
+    }
 }
 
 /// Where a value of an entry comes from.

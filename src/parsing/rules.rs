@@ -468,7 +468,7 @@ impl Rules {
             container_reach: numbers.container.reach,
             number_signs: numbers.record.signs.into_iter().collect(),
             confidence: super::confidence::Calibration::load(folder)?,
-            notebook: settings::table("notebook.toml", include_str!("../../config/notebook.toml"), folder)?,
+            notebook: NotebookRules::load(folder)?,
         })
     }
 }

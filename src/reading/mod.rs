@@ -53,8 +53,9 @@ impl ReadingRules {
     /// Names the user's file and what is wrong in it, or the value that is out of its range.
     pub fn load(folder: Option<&Path>) -> Result<Self> {
         let rules: Self = settings::table("reading.toml", include_str!("../../config/reading.toml"), folder)?;
-        let whole = |key: &str, value: usize, range| settings::within(TABLE, key, value, range);
-        let number = |key: &str, value: f32, range| settings::within(TABLE, key, value, range);
+        let ranges = settings::Ranges::of("reading.toml", folder);
+        let whole = |key: &str, value: usize, range| ranges.hold(key, value, range);
+        let number = |key: &str, value: f32, range| ranges.hold(key, value, range);
         whole("line_height", rules.line_height as usize, 16..=128)?;
         whole("widest_line", rules.widest_line as usize, 640..=4000)?;
         whole("narrowest_line", rules.narrowest_line as usize, 16..=320)?;
@@ -90,9 +91,6 @@ impl ReadingRules {
         Self::load(None).expect("the built-in table fits")
     }
 }
-
-/// The table that [`ReadingRules`] come from, for messages.
-const TABLE: &str = "config/reading.toml";
 
 /// A photograph before a reader, with what the reader saw of its lines, which a
 /// second reading need not look at again.

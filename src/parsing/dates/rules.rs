@@ -1,6 +1,6 @@
 //! The date table `config/dates.toml`, read and made ready for look-up.
 
-use crate::settings::{self, within};
+use crate::settings::{self, Ranges};
 use crate::trouble::Result;
 use jiff::civil::Date;
 use serde::Deserialize;
@@ -115,9 +115,6 @@ pub struct DateRules {
     month_first: HashSet<String>,
 }
 
-/// The table that [`DateRules`] come from, for messages.
-const TABLE: &str = "config/dates.toml";
-
 impl DateRules {
     /// The rules the program ships with; today is the last possible day.
     pub fn built_in() -> &'static DateRules {
@@ -138,15 +135,16 @@ impl DateRules {
             0 => today,
             year => Date::new(year, 12, 31).unwrap_or(today),
         };
-        within(TABLE, "years.earliest", table.years.earliest, 1500..=2100)?;
-        within(TABLE, "years.latest", table.years.latest, 0..=9999)?;
-        within(TABLE, "order.preferred_share", table.order.preferred_share, 0.5..=1.0)?;
-        within(TABLE, "repair.month_limit", table.repair.month_limit, 0.0..=2.0)?;
-        within(TABLE, "repair.number_limit", table.repair.number_limit, 0.0..=2.0)?;
+        let ranges = Ranges::of("dates.toml", folder);
+        ranges.hold("years.earliest", table.years.earliest, 1500..=2100)?;
+        ranges.hold("years.latest", table.years.latest, 0..=9999)?;
+        ranges.hold("order.preferred_share", table.order.preferred_share, 0.5..=1.0)?;
+        ranges.hold("repair.month_limit", table.repair.month_limit, 0.0..=2.0)?;
+        ranges.hold("repair.number_limit", table.repair.number_limit, 0.0..=2.0)?;
         let mut months: HashMap<String, u8> = HashMap::new();
         for (language, names) in &table.months {
             for (name, month) in names {
-                within(TABLE, &format!("months.{language}.{name}"), *month, 1..=12)?;
+                ranges.hold(&format!("months.{language}.{name}"), *month, 1..=12)?;
                 months.insert(fold(name), *month);
             }
         }
@@ -156,9 +154,9 @@ impl DateRules {
         let mut seasons = Vec::new();
         let mut season_words = HashMap::new();
         for (name, season) in &table.seasons {
-            within(TABLE, &format!("seasons.{name}.edtf"), season.edtf, 21..=24)?;
+            ranges.hold(&format!("seasons.{name}.edtf"), season.edtf, 21..=24)?;
             for month in season.months {
-                within(TABLE, &format!("seasons.{name}.months"), month, 1..=12)?;
+                ranges.hold(&format!("seasons.{name}.months"), month, 1..=12)?;
             }
             for word in table.season_words.get(name).into_iter().flatten().chain([name]) {
                 season_words.insert(fold(word), seasons.len() as u8);
