@@ -9,6 +9,7 @@
 //! A record that names another authority gets `EXTERNAL_PREREQUISITES_NOT_MET`.
 
 use super::areas::Areas;
+use super::number;
 use super::places::{self, country, country_by_code, country_by_number};
 use crate::parsing::dates::{DateRules, IsoDate, PartDate, Standing, ordinal, parse_one};
 use crate::parsing::{coordinates, elevation};
@@ -188,10 +189,6 @@ fn proposed(status: Status, pairs: &[(&str, &str)]) -> Response {
 /// Whether the record asks for an authority that is not at hand.
 fn foreign_authority(get: Get) -> bool {
     !empty(get("bdqval:sourceAuthority"))
-}
-
-fn number(value: &str) -> Option<f64> {
-    value.trim().parse::<f64>().ok().filter(|v| v.is_finite())
 }
 
 fn integer(value: &str) -> Option<i64> {

@@ -517,6 +517,7 @@ fn open_sex(parsed: &Parsed, doubts: &mut Doubts) {
     doubts.add("sex-not-certain", &["sex"], sentence);
 }
 
+/// A number without a unit; `None` where it is none, or endless.
 fn number(text: &str) -> Option<f64> {
     if text.is_empty() {
         return None;

@@ -11,6 +11,7 @@
 use super::flow::{Flow, Kind};
 use super::gazetteer::squash;
 use super::rules::{Persons, Rules};
+use super::taxa;
 use std::ops::Range;
 
 /// One person.
@@ -242,8 +243,7 @@ fn half(flow: &Flow, words: &Persons, mut i: usize, stop: usize) -> Half {
 
 fn cased(word: &str) -> String {
     if word.chars().count() > 2 && word.chars().all(|c| c.is_uppercase() || !c.is_alphabetic()) {
-        let mut letters = word.chars();
-        letters.next().into_iter().chain(letters.flat_map(char::to_lowercase)).collect()
+        taxa::cased(word)
     } else {
         word.to_owned()
     }
