@@ -259,15 +259,7 @@ impl Store {
                 steps.push(step);
             }
         }
-        if steps.is_empty() {
-            return Ok(0);
-        }
-        let deed = self.deed(&mut tx, who, DeedKind::Change, why, None).await?;
-        for step in &steps {
-            self.take(&mut tx, deed, step).await?;
-        }
-        tx.commit().await.map_err(|e| self.trouble(e))?;
-        Ok(deed)
+        self.change_by(tx, &steps, who, why).await
     }
 
     async fn not_inside_itself(&self, tx: &mut SqliteConnection, inner: i64, outer: i64) -> Result<()> {

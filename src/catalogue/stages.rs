@@ -8,7 +8,7 @@
 //! `config/stages.toml`.
 
 use super::RecordHead;
-use super::deeds::{DeedKind, SPECIMEN_STANDS, Step};
+use super::deeds::{SPECIMEN_STANDS, Step};
 use super::keeping::Thing;
 use super::store::Store;
 use crate::parsing::dates::{DateRules, Edtf, One, parse_one};
@@ -271,15 +271,7 @@ impl Store {
                 steps.push(step);
             }
         }
-        if steps.is_empty() {
-            return Ok(0);
-        }
-        let deed = self.deed(&mut tx, who, DeedKind::Change, why, None).await?;
-        for step in &steps {
-            self.take(&mut tx, deed, step).await?;
-        }
-        tx.commit().await.map_err(|e| self.trouble(e))?;
-        Ok(deed)
+        self.change_by(tx, &steps, who, why).await
     }
 
     /// The stages that a record and its specimens are in; those of specimens

@@ -5,7 +5,7 @@
 //! thing that cannot be undone, so it takes nothing but files, and only those
 //! that the person was shown; readings, values and history stay.
 
-use super::deeds::{DeedKind, IN_TRASH, STANDING, STATE, Step, TRASHED};
+use super::deeds::{IN_TRASH, STANDING, STATE, Step, TRASHED};
 use super::drafts::State;
 use super::folder::write_trouble;
 use super::keeping::Thing;
@@ -109,13 +109,7 @@ impl Store {
                     .hint("give a record, or \"draft 12\""));
             }
         };
-        let deed = self.deed(&mut tx, who, DeedKind::Change, why, None).await?;
-        for step in &step {
-            self.take(&mut tx, deed, step).await?;
-        }
-        self.index_touched(&mut tx, &step).await?;
-        tx.commit().await.map_err(|e| self.trouble(e))?;
-        Ok(deed)
+        self.change_by(tx, &step, who, why).await
     }
 
     /// Takes a record or a draft out of the trash.
@@ -142,13 +136,7 @@ impl Store {
         {
             steps.push(Step::of_draft(id, STATE, "aside", "waiting"));
         }
-        let deed = self.deed(&mut tx, who, DeedKind::Change, "taken out of the trash", None).await?;
-        for step in &steps {
-            self.take(&mut tx, deed, step).await?;
-        }
-        self.index_touched(&mut tx, &steps).await?;
-        tx.commit().await.map_err(|e| self.trouble(e))?;
-        Ok(deed)
+        self.change_by(tx, &steps, who, "taken out of the trash").await
     }
 
     /// How many things are in the trash.
