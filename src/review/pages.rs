@@ -767,7 +767,11 @@ fn fields(draft: &Draft) -> Vec<DraftValue> {
         }
     }
     fields.sort_by(|a, b| {
-        let place = |f: &DraftValue| (Part::of(draft, f), term_rank(&f.term));
+        let place = |f: &DraftValue| match Part::of(draft, f) {
+            // The place, however it came, stands where places stand.
+            Part::Read if f.term == "verbatimLocality" => (Part::Read, term_rank("locality")),
+            part => (part, term_rank(&f.term)),
+        };
         place(a).cmp(&place(b)).then(a.term.cmp(&b.term))
     });
     fields
