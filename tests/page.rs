@@ -247,10 +247,12 @@ fn a_person_works_through_drafts_by_keyboard() {
         // The writing, then the field's words, then all of it.
         let width = "document.querySelector('#photo').viewBox.baseVal.width";
         until(&browser, &format!("{width} < 900 && {width} > 700")).await;
+        let looks = |at: &str| format!("document.querySelector('.looking').textContent === '{at}'");
         press(&browser, "z").await;
-        until(&browser, &format!("{width} < 900")).await;
+        // They fill more than half of the photograph's width: its whole width is shown.
+        until(&browser, &format!("{} && {width} === 900", looks("Words"))).await;
         press(&browser, "zi").await;
-        until(&browser, &format!("{width} === 900 && document.querySelector('#photo.ink')")).await;
+        until(&browser, &format!("{} && document.querySelector('#photo.ink')", looks("Whole"))).await;
         // Nearer and farther, turned, more ink and light: each by its key alone.
         press(&browser, "+").await;
         until(&browser, &format!("{width} < 700")).await;
