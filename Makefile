@@ -9,13 +9,14 @@ GLASSINE = target/release/glassine
 # How long `make weather` tries each target, in seconds.
 SECONDS_EACH ?= 120
 
-.PHONY: help setup demo check check-setup fmt clippy docs test weather package
+.PHONY: help setup demo check check-setup fmt clippy docs test weather audit package
 .NOTPARALLEL:
 
 help:
 	@echo "make demo    install what is missing, build, read the sample photographs"
 	@echo "make check   format, lints, documentation, tests (what CI runs)"
 	@echo "make weather bad inputs for every reader of files, $(SECONDS_EACH) seconds each (SECONDS_EACH=600 for longer)"
+	@echo "make audit   known faults, licences and sources of the crates (asks the network)"
 	@echo "make package a Debian package and an archive for other systems, in target/package/, tried"
 	@echo "make setup   only install what is missing: system packages, models"
 
@@ -64,6 +65,11 @@ test:
 # of the faults looked for. Optimised, as it is many inputs that find something.
 weather: check-setup
 	GLASSINE_WEATHER_SECONDS=$(SECONDS_EACH) cargo test --locked --release --test weather --test bad_inputs -- --test-threads 1 --nocapture
+
+# Known faults come from RustSec's advisories, which are fetched.
+audit:
+	@cargo deny --version >/dev/null 2>&1 || cargo install cargo-deny --locked
+	cargo deny --locked --config .ci/deny.toml check
 
 # The program is built first; both packages are then unpacked and read a photograph.
 package:
