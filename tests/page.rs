@@ -252,7 +252,11 @@ fn a_person_works_through_drafts_by_keyboard() {
         // They fill more than half of the photograph's width: its whole width is shown.
         until(&browser, &format!("{} && {width} === 900", looks("Words"))).await;
         press(&browser, "zi").await;
-        until(&browser, &format!("{} && document.querySelector('#photo.ink')", looks("Whole"))).await;
+        until(
+            &browser,
+            &format!("{} && {width} === 900 && document.querySelector('#photo.ink')", looks("Whole")),
+        )
+        .await;
         // Nearer and farther, turned, more ink and light: each by its key alone.
         press(&browser, "+").await;
         until(&browser, &format!("{width} < 700")).await;

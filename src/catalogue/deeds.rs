@@ -924,7 +924,11 @@ impl Store {
 
     /// Brings names and search of every lot in `steps` up to its values.
     pub(super) async fn index_touched(&self, tx: &mut SqliteConnection, steps: &[Step]) -> Result<()> {
-        let mut lots: Vec<i64> = steps.iter().filter_map(|s| s.lot).collect();
+        // Where a thing lies and its stage are no words that it is found by.
+        let found_by = |s: &&Step| {
+            s.stage().is_none() && s.term != KEPT_IN && s.specimen().is_none_or(|(_, what)| what != KEPT_IN)
+        };
+        let mut lots: Vec<i64> = steps.iter().filter(found_by).filter_map(|s| s.lot).collect();
         // Specimens are found where they went to and no longer where they were;
         // what is merged is found with what it went into.
         for step in steps {

@@ -106,11 +106,16 @@ impl LineFinder for NeuralFinder {
 
 /// Scales `picture` to exactly `width` x `height`, averaging where it shrinks.
 pub fn resize(picture: &RgbImage, width: u32, height: u32) -> RgbImage {
+    resize_by(picture, width, height, FilterType::Bilinear)
+}
+
+/// As [`resize`], by another filter.
+pub(crate) fn resize_by(picture: &RgbImage, width: u32, height: u32, filter: FilterType) -> RgbImage {
     if picture.dimensions() == (width, height) {
         return picture.clone();
     }
     let mut out = RgbImage::new(width, height);
-    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::Bilinear));
+    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(filter));
     Resizer::new().resize(picture, &mut out, &options).expect("both pictures are 8-bit RGB and not empty");
     out
 }

@@ -11,6 +11,7 @@ mod group;
 mod reach;
 
 pub use codes::{find_codes, find_many_codes};
+pub(crate) use finder::resize_by;
 pub use finder::{FoundLine, LineFinder, NeuralFinder, boxes, resize};
 pub use group::group;
 

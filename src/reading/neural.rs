@@ -8,10 +8,10 @@ use super::learned::{Learned, Shipped};
 use super::words::{Prose, Words};
 use super::{ReadLine, Reader, ReadingRules, View};
 use crate::geometry::{Point, Quad};
-use crate::layout::resize;
+use crate::layout::{resize, resize_by};
 use crate::runtime::{Network, planes};
 use crate::trouble::{Result, Trouble};
-use fast_image_resize::{FilterType, ResizeAlg, ResizeOptions, Resizer};
+use fast_image_resize::FilterType;
 use image::{Rgb, RgbImage};
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
@@ -392,10 +392,8 @@ fn cut(picture: &RgbImage, quad: &Quad, height: u32, rules: &ReadingRules) -> Rg
 /// A line that was cut out before, made `share` times as wide. Lanczos keeps it sharp: lines
 /// squeezed so read as well as when they are cut out narrower.
 fn squeezed(crop: &RgbImage, share: f32) -> RgbImage {
-    let mut out = RgbImage::new(((crop.width() as f32 * share).round() as u32).max(1), crop.height());
-    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::Lanczos3));
-    Resizer::new().resize(crop, &mut out, &options).expect("both pictures are 8-bit RGB and not empty");
-    out
+    let width = ((crop.width() as f32 * share).round() as u32).max(1);
+    resize_by(crop, width, crop.height(), FilterType::Lanczos3)
 }
 
 /// A line filled up on the right: the network halves the width, so whole eights, and never too narrow.
